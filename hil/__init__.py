@@ -17,7 +17,7 @@ The rooms, imports going down only:
 """
 
 from hil.core.plan import check
-from hil.errors import HilError
+from hil.errors import BenchError, HilError, MeterError, MeterSilent, UnitError
 
 __version__ = "0.1.0"
-__all__ = ["HilError", "check"]
+__all__ = ["BenchError", "HilError", "MeterError", "MeterSilent", "UnitError", "check"]

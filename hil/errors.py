@@ -4,8 +4,10 @@
     ├── UsageError          4  an option, setting or file is wrong: nothing was touched
     │   └── FileError       4  the same, with file, line and key
     ├── BenchError          3  an instrument, the jig or the program itself is in trouble: the unit was not judged
-    │   ├── InstrumentError 3  one instrument: role, address
-    │   └── MeterSilent     3  the meter's port vanished or stays silent where the bench is to blame
+    │   └── InstrumentError 3  one instrument (the meter's serial adapter is one): role, address
+    ├── UnitError           -  the unit misbehaves while its port is alive; the row being read fails with this reason
+    │   ├── MeterSilent     -  no answer in time
+    │   └── MeterError      -  an answer that is not one, an error it reports, a restart nobody asked for
     └── Interrupted         2  a person or signal stopped the run
 
 Every message says what is wrong, where, and what to do next. Exceptions pass their arguments up, so that they
@@ -59,6 +61,18 @@ class InstrumentError(BenchError):
 
     def __str__(self) -> str:
         return f"{self.role} at {self.address}: {self.problem}"
+
+
+class UnitError(HilError):
+    """The unit under test misbehaves while its port is alive: a reading fails, the bench is fine."""
+
+
+class MeterSilent(UnitError):
+    """The meter did not answer in time."""
+
+
+class MeterError(UnitError):
+    """The meter answered what is not an answer, reports an error, or restarted by itself."""
 
 
 class Interrupted(HilError):

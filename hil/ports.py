@@ -4,7 +4,7 @@ Instruments on the simulated bench are reached through the same PyVISA and pyser
 only `Clock` and `Operator` have a simulated implementation of their own.
 
 Every method that talks to the outside raises `hil.errors.BenchError` (or its children) when the bench is in
-trouble. Times are in seconds on the bench clock.
+trouble; `Meter` raises `hil.errors.UnitError` where the unit is to blame. Times are in seconds on the bench clock.
 """
 
 from collections.abc import Iterable, Sequence
