@@ -110,7 +110,7 @@ class Kit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Accuracy:
-    """Stated accuracy of one function of an instrument: ±(relative · |reading| + absolute), a rectangular half-width."""
+    """Stated accuracy of one function of an instrument: ±(relative · |reading| + absolute), rectangular."""
 
     relative: float = 0.0
     absolute: float = 0.0

@@ -1,4 +1,4 @@
-"""Limits: what a reading must be for a unit to be right. Frozen values that cannot exist wrong; files are read elsewhere.
+"""Limits: what a reading must be for a unit to be right. Frozen values that cannot exist wrong; no files here.
 
 A limit is one of three: a zone ``lower`` … ``upper`` of which one side may be missing; a zone around a reference,
 ±(relative · |nominal| + absolute), whose nominal may be the value of a reference part and is then known only when the

@@ -215,7 +215,9 @@ class Table:
             raise self.error(key, f"must be {minimum} or more, not {value}.")
         return value  # type: ignore[no-any-return]
 
-    def number(self, key: str, default: T | _Needed = NEEDED, *, above: float | None = None) -> float | T:
+    def number(
+        self, key: str, default: T | _Needed = NEEDED, *, above: float | None = None, minimum: float | None = None
+    ) -> float | T:
         """A pure number, whole or not."""
         value = self.values.get(key)
         if isinstance(value, (int, float)) and not isinstance(value, bool):
@@ -223,6 +225,8 @@ class Table:
                 raise self.error(key, f"must be a finite number, not {value!r}.")
             if above is not None and not value > above:
                 raise self.error(key, f"must be more than {above:g}, not {value!r}.")
+            if minimum is not None and not value >= minimum:
+                raise self.error(key, f"must be {minimum:g} or more, not {value!r}.")
             return float(value)
         if value is not None:
             raise self.error(key, f"must be a number, not {value!r}.")
@@ -284,6 +288,20 @@ class Table:
             if not isinstance(value, str):
                 raise self.error(key, f"must be a list of texts, and {value!r} is not one.")
         return tuple(values)
+
+    def span(self, key: str, unit: str, default: T | _Needed = NEEDED) -> tuple[float, float] | T:
+        """A list of two values with a unit, the lower one first."""
+        if key not in self.values:
+            return self._typed(key, list, default)  # type: ignore[no-any-return]
+        texts = self.texts(key)
+        try:
+            low, high = (read_quantity(text, unit) for text in texts)
+        except ValueError as problem:
+            said = problem if len(texts) == 2 else f"must be two values like ['1 {unit}', '2 {unit}']"
+            raise self.error(key, f"{said}.") from None
+        if not low < high:
+            raise self.error(key, f"{texts[0]!r} is not below {texts[1]!r}. Put the lower one first.")
+        return low, high
 
     # Tables below
     def table(self, key: str) -> "Table":

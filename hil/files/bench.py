@@ -1,0 +1,255 @@
+"""Bench files: text -> `BenchFile`, the physical station: what stands there, at which address, wired to what.
+
+format = 1
+bench = "west"                       # name of the bench, in every record
+kit = "demo"                         # a shipped kit, or a path
+visa_library = "@py"                 # PyVISA library; "" is PyVISA's own choice
+simulated = false                    # true: the simulated bench answers at the addresses below
+readiness_hours = 24                 # how old the readiness check may be
+place = "assembly room"              # optional, for the certificate
+[meter]                              # the unit's serial port
+port = "/dev/ttyUSB0"                # any pyserial URL
+baud = 38400
+protocol = "bench_port"              # or "listen": pattern picks values from the lines that the meter prints
+[role.supply]                        # supply voltmeter counter generator selector thermometer operator programmer
+address = "TCPIP::192.168.0.10::5025::SOCKET"
+commands = "scpi_supply"             # a shipped command set (fixtures/benches/commands), or a path
+identity = "^Invented,PS-30,"        # regular expression that the answer to *IDN? must match
+settle = "50 ms"                     # wait after a change; default 0
+timeout = "2 s"
+certificate = "QI-E-0003"
+due = 2027-03-01
+accuracy = { voltage = "0.05 % + 3 mV", current = "0.2 % + 1 mA" }   # ±(of reading + constant), half-widths
+[role.voltmeter]
+by_hand = true                       # read by the operator, who types the value in; no address then
+[role.programmer]
+command = ["flash-tool", "-w", "{image}"]   # run without a shell; {image} and {serial} are replaced
+timeout = "60 s"
+[selector.parts]                     # part of the kit = channel of the selector; "open" and "short" too
+c_100p = 103
+[selector.probes]                    # test point = channel of the selector
+TP_5V = 201
+[jig]                                # what the readiness check expects of the empty jig
+open_capacitance = "6 pF"            # at most
+short_inductance = "200 nH"          # at most
+contact_resistance = "2 ohm"         # at most
+check_parts = ["c_470p_check"]
+"""
+
+import hashlib
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from hil.core.equipment import Accuracy
+from hil.core.limit import Place
+from hil.core.plan import ROLES
+from hil.files.limits import parse_tolerance
+from hil.files.located import Table, parse_document
+
+KEYS = (
+    "format", "bench", "kit", "visa_library", "simulated", "readiness_hours", "place", "meter", "role", "selector",
+    "jig",
+)  # fmt: skip
+METER_KEYS = ("port", "baud", "protocol", "pattern", "timeout")
+ROLE_KEYS = (
+    "address", "commands", "identity", "by_hand", "settle", "timeout", "certificate", "due", "accuracy", "description",
+    "command",
+)  # fmt: skip
+JIG_KEYS = ("open_capacitance", "short_inductance", "contact_resistance", "check_parts")
+PROTOCOLS = ("bench_port", "listen")
+ACCURACY_UNITS = {
+    "voltage": "V", "current": "A", "resistance": "ohm", "frequency": "Hz", "temperature": "degC",
+}  # fmt: skip
+_ROLES = tuple(role for role in ROLES if role != "meter")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeterPort:
+    """Where the unit's serial port is and what it speaks."""
+
+    port: str
+    baud: int = 38400
+    protocol: str = "bench_port"
+    pattern: str = ""
+    timeout_s: float = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Role:
+    """One instrument, tool or person of the bench."""
+
+    role: str
+    address: str = ""
+    commands: str = ""
+    identity: str = ""
+    by_hand: bool = False
+    settle_s: float = 0.0
+    timeout_s: float = 2.0
+    certificate: str = ""
+    due: str = ""  # ISO date
+    accuracy: Mapping[str, Accuracy] = field(default_factory=dict)
+    description: str = ""
+    command: tuple[str, ...] = ()  # programmer only
+    place: Place | None = field(default=None, compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Jig:
+    """What the empty jig may show at the readiness check, and the check parts measured then."""
+
+    open_capacitance_f: float | None = None
+    short_inductance_h: float | None = None
+    contact_resistance_ohm: float | None = None
+    check_parts: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchFile:
+    """A bench as its file tells it."""
+
+    bench: str
+    kit: str
+    visa_library: str
+    simulated: bool
+    readiness_hours: float
+    meter: MeterPort | None
+    roles: Mapping[str, Role]
+    parts: Mapping[str, int]  # selector channels of reference parts
+    probes: Mapping[str, int]  # selector channels of test points
+    jig: Jig
+    location: str
+    file: str
+    sha256: str
+
+    @property
+    def available(self) -> frozenset[str]:
+        """Roles that a check can count on."""
+        return frozenset(self.roles) | (frozenset({"meter"}) if self.meter else frozenset())
+
+
+def parse_bench(label: str, text: str) -> BenchFile:
+    """Read a bench file.
+
+    Args:
+        label: the file as the user named it, for messages.
+        text: its content.
+
+    Raises:
+        FileError: anything wrong, with line, key and remedy.
+    """
+    document = parse_document(label, text)
+    document.only(KEYS)
+    selector = document.table("selector")
+    selector.only(("parts", "probes"))
+    roles = {}
+    for name, table in document.tables("role"):
+        document.table("role").only(_ROLES)
+        roles[name] = _role(table)
+    channels = {kind: _channels(selector.table(kind)) for kind in ("parts", "probes")}
+    if selector.values and "selector" not in roles:
+        raise selector.error(None, "wires channels, but there is no [role.selector]. Add it or delete this table.")
+    return BenchFile(
+        bench=document.text("bench"),
+        kit=document.text("kit"),
+        visa_library=document.text("visa_library", ""),
+        simulated=document.flag("simulated", False),
+        readiness_hours=document.number("readiness_hours", 24.0, above=0.0),
+        meter=_meter(document.table("meter")) if "meter" in document else None,
+        roles=roles,
+        parts=channels["parts"],
+        probes=channels["probes"],
+        jig=_jig(document.table("jig")),
+        location=document.text("place", ""),
+        file=label,
+        sha256=hashlib.sha256(text.encode()).hexdigest(),
+    )
+
+
+def _meter(table: Table) -> MeterPort:
+    table.only(METER_KEYS)
+    protocol = str(table.choice("protocol", PROTOCOLS, "bench_port"))
+    if protocol == "listen" and "pattern" not in table:
+        raise table.error("pattern", "is missing. A meter that only prints needs pattern = 'C=(?P<capacitance>\\S+)'.")
+    if protocol == "bench_port" and "pattern" in table:
+        raise table.error("pattern", 'belongs to protocol = "listen". Delete it or change the protocol.')
+    pattern = _regex(table, "pattern")
+    if pattern and not re.compile(pattern).groupindex:
+        raise table.error("pattern", "names no group. Name what it picks: (?P<capacitance>…), (?P<inductance>…).")
+    return MeterPort(
+        port=table.text("port"),
+        baud=table.integer("baud", 38400, minimum=50),
+        protocol=protocol,
+        pattern=pattern,
+        timeout_s=table.quantity("timeout", "s", 2.0, above=0.0),
+    )
+
+
+def _regex(table: Table, key: str) -> str:
+    text = table.text(key, "")
+    try:
+        re.compile(text)
+    except re.error as problem:
+        raise table.error(key, f"is not a regular expression: {problem}.") from None
+    return text
+
+
+def _role(table: Table) -> Role:
+    table.only(ROLE_KEYS)
+    by_hand = table.flag("by_hand", table.name == "operator")
+    command = table.texts("command", ())
+    if table.name == "programmer":
+        if not by_hand and not any("{image}" in word for word in command):
+            raise table.error("command", "must be a list of words with '{image}' in one of them.")
+    elif command:
+        raise table.error("command", "belongs to [role.programmer] only. Delete it.")
+    elif by_hand and "address" in table:
+        raise table.error("address", "stands beside by_hand = true. Keep one of them.")
+    elif not by_hand:
+        table.text("address")
+        table.text("commands")
+    due = table.date("due", None)
+    accuracy = table.table("accuracy")
+    accuracy.only(ACCURACY_UNITS)
+    return Role(
+        role=table.name,
+        address=table.text("address", ""),
+        commands=table.text("commands", ""),
+        identity=_regex(table, "identity"),
+        by_hand=by_hand,
+        settle_s=table.quantity("settle", "s", 0.0, minimum=0.0),
+        timeout_s=table.quantity("timeout", "s", 60.0 if table.name == "programmer" else 2.0, above=0.0),
+        certificate=table.text("certificate", ""),
+        due=due.isoformat() if due else "",
+        accuracy={key: _accuracy(accuracy, key) for key in accuracy.values},
+        description=table.text("description", ""),
+        command=command,
+        place=Place(file=table.label, line=table.line()),
+    )
+
+
+def _accuracy(table: Table, key: str) -> Accuracy:
+    try:
+        stated = parse_tolerance(str(table.text(key)), ACCURACY_UNITS[key])
+    except ValueError as problem:
+        raise table.error(key, f"{problem}. Write it like '0.05 % + 3 mV'.") from None
+    return Accuracy(relative=stated.relative, absolute=stated.absolute)
+
+
+def _channels(table: Table) -> dict[str, int]:
+    channels = {name: table.integer(name, minimum=0) for name in table.values}
+    for name, channel in channels.items():
+        twins = [other for other, used in channels.items() if used == channel and other != name]
+        if twins:
+            raise table.error(twins[-1], f"channel {channel} is already wired to '{name}'. Correct one of them.")
+    return channels
+
+
+def _jig(table: Table) -> Jig:
+    table.only(JIG_KEYS)
+    return Jig(
+        open_capacitance_f=table.quantity("open_capacitance", "F", None, above=0.0),
+        short_inductance_h=table.quantity("short_inductance", "H", None, above=0.0),
+        contact_resistance_ohm=table.quantity("contact_resistance", "ohm", None, above=0.0),
+        check_parts=table.texts("check_parts", ()),
+    )

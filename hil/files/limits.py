@@ -1,0 +1,212 @@
+"""Limits files: text -> `hil.core.limit.Limits`.
+
+format = 1
+board = "qm2"                    # board kind
+revision = "A"                   # changes with every released change
+attempts = 3                     # runs of the full scope that one unit may have
+[scopes]                         # name = what it covers, in words
+full = "every check"
+[rule]                           # optional: the decision rule of every limit without its own
+kind = "simple"
+[limit.rail_5v_nominal]          # the name of the reading; quoted when it has a dot: [limit."ccal.as_found"]
+title = "5 V rail at nominal pack"
+unit = "V"
+nominal = "5.00 V"               # with tolerance = "2 %" or "1.0 % + 0.3 pF" (ratio of |nominal|, plus a constant)
+tolerance = "2 %"                # or lower = "4.9 V", upper = "5.1 V", or only one of them; or expected = true
+scopes = ["full"]                # which scopes measure it; default ["full"]
+at = { pack = "7.4 V" }          # conditions for the check: values with units become numbers, other texts stay
+part = "c_100p"                  # reference part at the terminals; without nominal its value today is the nominal
+reason = "specification: rails ±2 %"
+rule = { kind = "guard_band", r = 1.0, binary = false, repeats = 4 }
+margin = "0.05 %"                # how far a firmware change may move it; a text for the comparison
+"""
+
+import hashlib
+from collections.abc import Mapping
+from typing import Any
+
+from hil.core.equipment import Kit
+from hil.core.limit import RULE_KINDS, SIMPLE, Limit, Limits, Place, Rule, Tolerance
+from hil.core.records import Value
+from hil.core.units import UNITS, parse_quantity
+from hil.errors import FileError
+from hil.files.located import Table, did_you_mean, parse_document
+
+KEYS = ("format", "board", "revision", "attempts", "scopes", "rule", "limit")
+LIMIT_KEYS = (
+    "title", "unit", "nominal", "tolerance", "lower", "upper", "expected", "scopes", "at", "part", "reason", "rule",
+    "margin",
+)  # fmt: skip
+RULE_KEYS = (
+    "kind", "r", "max_risk", "risk", "process_mean", "process_sd", "binary", "accepts_conditional", "repeats",
+)  # fmt: skip
+
+
+def parse_limits(label: str, text: str) -> Limits:
+    """Read a limits file.
+
+    Args:
+        label: the file as the user named it, for messages.
+        text: its content.
+
+    Raises:
+        FileError: anything wrong, with line, key and remedy.
+    """
+    document = parse_document(label, text)
+    document.only(KEYS)
+    scopes = document.table("scopes")
+    if not scopes.values:
+        raise document.error("scopes", 'names no scope. Add a table [scopes] with full = "every check".')
+    names = {name: scopes.text(name) for name in scopes.values}
+    default_rule = _rule(document, SIMPLE, unit=None)
+    rows = tuple(_limit(table, names, default_rule) for _, table in document.tables("limit"))
+    if not rows:
+        raise document.error("limit", "no limit is given. Add a table [limit.NAME].")
+    return Limits(
+        board=document.text("board"),
+        revision=document.text("revision"),
+        attempts=document.integer("attempts", minimum=1),
+        scopes=names,
+        rows=rows,
+        sha256=hashlib.sha256(text.encode()).hexdigest(),
+        file=label,
+    )
+
+
+def _limit(table: Table, scopes: Mapping[str, str], default_rule: Rule) -> Limit:
+    table.only(LIMIT_KEYS)
+    unit = table.choice("unit", UNITS, "")
+    row_scopes = table.texts("scopes", ("full",))
+    for scope in row_scopes:
+        if scope not in scopes:
+            raise table.error("scopes", f"{scope!r} is not in [scopes]. {did_you_mean(scope, scopes)}")
+    if not row_scopes:
+        raise table.error("scopes", "is empty: the row would never be measured. Name a scope or delete the row.")
+    expected = table.values.get("expected")
+    if expected is not None and not isinstance(expected, (str, bool)):
+        raise table.error(
+            "expected", f"must be a text, true or false, not {expected!r}. Limit numbers by lower, upper."
+        )
+    reason = table.text("reason")
+    if not reason.strip():
+        raise table.error("reason", "is empty. Say where the limit comes from.")
+    try:
+        return Limit(
+            name=table.name,
+            title=table.text("title", table.name),
+            unit=unit,
+            lower=table.quantity("lower", unit, None),
+            upper=table.quantity("upper", unit, None),
+            expected=expected,
+            nominal=table.quantity("nominal", unit, None),
+            tolerance=_tolerance(table, unit),
+            scopes=row_scopes,
+            at={key: _condition(table.table("at"), key) for key in table.table("at").values},
+            part=table.text("part", None),
+            reason=reason,
+            rule=_rule(table, default_rule, unit=unit),
+            margin=table.text("margin", None),
+            place=Place(file=table.label, line=table.line()),
+        )
+    except ValueError as problem:
+        raise table.error(None, f"{problem}.") from None
+
+
+def parse_tolerance(text: str, unit: str) -> Tolerance:
+    """Read ``"1.0 % + 0.3 pF"`` for a limit in F.
+
+    Raises:
+        ValueError: not a sum of a ratio and a value in that unit.
+    """
+    relative = absolute = 0.0
+    for term in text.replace("±", "").replace("(", "").replace(")", "").split("+"):
+        value, found = parse_quantity(term)
+        if value < 0:
+            raise ValueError(f"{term.strip()!r} is negative; a tolerance is written without a sign")
+        if found == "":
+            relative += value
+        elif found == unit:
+            absolute += value
+        else:
+            raise ValueError(f"{term.strip()!r} has the unit {found}, but the limit is in {unit or 'a pure number'}")
+    return Tolerance(relative=relative, absolute=absolute)
+
+
+def _tolerance(table: Table, unit: str) -> Tolerance | None:
+    text = table.text("tolerance", None)
+    if text is None:
+        return None
+    for side in ("lower", "upper"):
+        if side in table:
+            raise table.error(side, "stands beside a tolerance. Give the tolerance or lower and upper, not both.")
+    try:
+        return parse_tolerance(text, unit)
+    except ValueError as problem:
+        raise table.error("tolerance", f"{problem}.") from None
+
+
+def _condition(at: Table, key: str) -> Value:
+    value = at.values[key]
+    if isinstance(value, bool):
+        return value
+    if isinstance(value, (int, float)):
+        return float(value)
+    text = at.text(key)
+    try:
+        number, unit = parse_quantity(text)
+    except ValueError:
+        return text
+    return number if unit or text.strip()[-1:] in ("%", "m") else text  # "12" without a unit stays a text
+
+
+def _rule(parent: Table, default: Rule, *, unit: str | None) -> Rule:
+    if "rule" not in parent:
+        return default
+    if isinstance(parent.values["rule"], str):
+        return Rule(kind=str(parent.choice("rule", RULE_KINDS)))
+    table = parent.table("rule")
+    table.only(RULE_KEYS)
+    process: dict[str, Any] = {}
+    for key in ("process_mean", "process_sd"):
+        if key in table:
+            if unit is None:
+                raise table.error(key, "belongs to one limit, not to all. Move it into the limit's own rule.")
+            process[key] = table.quantity(key, unit)
+    try:
+        return Rule(
+            kind=str(table.choice("kind", RULE_KINDS)),
+            r=table.number("r", 1.0),
+            max_risk=table.number("max_risk", None),
+            risk=table.text("risk", "joint"),
+            binary=table.flag("binary", True),
+            accepts_conditional=table.flag("accepts_conditional", False),
+            repeats=table.integer("repeats", 1),
+            **process,
+        )
+    except ValueError as problem:
+        raise table.error(None, f"{problem}.") from None
+
+
+def check_parts(limits: Limits, kit: Kit) -> None:
+    """Hold the limits against the kit: parts known, units alike, and no part that adjusts is the reference of a limit.
+
+    Raises:
+        FileError: at the limit's table.
+    """
+    for row in limits.rows:
+        if row.part is None:
+            continue
+        problem = ""
+        if row.part not in kit:
+            problem = f"{row.part!r} is not in {kit.file}. {did_you_mean(row.part, [*kit.parts, 'open', 'short'])}"
+        elif row.tolerance is not None and row.nominal is None:
+            part = kit[row.part]
+            if part.present is None:
+                problem = f"{row.part!r} has no value to be the nominal. Add nominal, or lower and upper."
+            elif part.unit != row.unit:
+                problem = f"{row.part!r} is in {part.unit}, but the limit is in {row.unit or 'no unit'}. Correct unit."
+            elif part.use == "adjust":
+                problem = f"{row.part!r} is used for adjusting and cannot verify. Name another part of {kit.file}."
+        if problem:
+            key = f'"{row.name}"' if "." in row.name else row.name
+            raise FileError(limits.file, row.place.line if row.place else None, f"limit.{key}.part", problem)
