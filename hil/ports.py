@@ -44,6 +44,13 @@ class Meter(Protocol):
         """Send a command and make sure that it was accepted (SYST:ERR? is 0)."""
         ...
 
+    def await_start(self, *, timeout_s: float) -> str | None:
+        """Forget what came before and wait for the banner after power-on; None when none came.
+
+        Called by whoever switched power, so that this start is not taken for one nobody asked for.
+        """
+        ...
+
 
 class Supply(Protocol):
     def set(self, voltage_v: float, current_limit_a: float) -> None: ...

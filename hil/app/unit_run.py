@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from hil.app.open_bench import Bench
+from hil.app.power import Power
 from hil.app.recorder import Recorder
 from hil.core.equipment import Kit
 from hil.core.limit import Limit
@@ -62,7 +63,8 @@ class UnitRun:
     plan: Plan | None = field(default=None, init=False)
     trouble: BaseException | None = field(default=None, init=False)
     closed: RunClosed | None = field(default=None, init=False)
-    _open: tuple[Bench, Recorder] | None = field(default=None, init=False)
+    _open: tuple[Bench, Power, Recorder] | None = field(default=None, init=False)
+    _row_started_s: float = field(default=0.0, init=False)
 
     @property
     def bench(self) -> Bench:
@@ -74,16 +76,21 @@ class UnitRun:
         return self._opened()[0]
 
     @property
+    def power(self) -> Power:
+        """The switch of the unit's power."""
+        return self._opened()[1]
+
+    @property
     def recorder(self) -> Recorder:
         """The recorder of the open run."""
-        return self._opened()[1]
+        return self._opened()[2]
 
     @property
     def has_begun(self) -> bool:
         """Whether bench and record are open."""
         return self._open is not None
 
-    def _opened(self) -> tuple[Bench, Recorder]:
+    def _opened(self) -> tuple[Bench, Power, Recorder]:
         if self._open is None:
             raise BenchError("The run has not begun. Start checks with 'hil check', not with pytest alone.")
         return self._open
@@ -92,16 +99,26 @@ class UnitRun:
         """Open bench and record; the first moment anything is touched."""
         if self.plan is None or self.open is None:
             raise BenchError("The run has no plan. Start checks with 'hil check', not with pytest alone.")
-        self._open = self.open(self.plan)
+        bench, recorder = self.open(self.plan)
+        self._open = (bench, Power(bench), recorder)
         self.live.planned(self.serial, self.plan)
+
+    def begin_row(self) -> None:
+        """A new row: its time and its raw data start here."""
+        self._row_started_s = self.bench.clock.monotonic_s()
+        self.bench.trace.drain()
+
+    def row_seconds(self) -> float:
+        """Time since the row began, s on the bench clock."""
+        return self.bench.clock.monotonic_s() - self._row_started_s
 
     def finish(self) -> None:
         """Outputs off, unit released, run closed; on every way out of a run."""
         if self._open is None or self.closed is not None:
             return
-        bench, recorder = self._open
+        bench, _, recorder = self._open
         try:
-            bench.release()
+            bench.make_safe()
         except BenchError as problem:
             self.trouble = self.trouble or problem
         self.closed = recorder.close(trouble=_words(self.trouble))
