@@ -5,18 +5,49 @@
     finished  outputs off, the run is closed
 """
 
+import math
+
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Any, Protocol
 
 from hil.app.open_bench import Bench
 from hil.app.power import Power
 from hil.app.recorder import Recorder
-from hil.core.equipment import Kit
+from hil.core.budget import Budget
+from hil.core.equipment import Kit, Part
 from hil.core.limit import Limit
 from hil.core.plan import Plan, PlannedRow
-from hil.core.records import Reading, RunClosed
-from hil.errors import BenchError
+from hil.core.records import Reading, RunClosed, Value
+from hil.errors import BenchError, HilError
+
+FAR_OFF = 0.3  # a reading this far from its reference part, relatively, makes us ask whether the right part is fitted
+
+
+class WrongPart(HilError):
+    """The operator says that another part is fitted; the row is taken again with the right one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """How a value was taken: what its budget needs besides limit and value.
+
+    Args:
+        repeats: the single readings whose mean the value is; empty for one reading.
+        instruments: roles that were used.
+        temperature_degc: at the jig, None when nobody measured it.
+    """
+
+    limit: Limit
+    value: float
+    part: Part | None
+    repeats: tuple[float, ...] = ()
+    instruments: tuple[str, ...] = ()
+    hand_read: bool = False
+    temperature_degc: float | None = None
+
+
+BudgetFor = Callable[[Taken], Budget | None]
 
 
 class Live(Protocol):
@@ -58,6 +89,7 @@ class UnitRun:
     open: Callable[[Plan], tuple[Bench, Recorder]] | None = None
     live: Live = field(default_factory=Unwatched)
     stop_at_first_fail: bool = False
+    budget_for: BudgetFor | None = None
     order: tuple[str, ...] = ()  # row names in another order than the files give; empty: as they stand
 
     plan: Plan | None = field(default=None, init=False)
@@ -65,6 +97,10 @@ class UnitRun:
     closed: RunClosed | None = field(default=None, init=False)
     _open: tuple[Bench, Power, Recorder] | None = field(default=None, init=False)
     _row_started_s: float = field(default=0.0, init=False)
+    _fitted: str | None = field(default=None, init=False)
+    _asked: set[str] = field(default_factory=set, init=False)
+    _notes: list[str] = field(default_factory=list, init=False)
+    state: dict[str, Any] = field(default_factory=dict, init=False)  # what earlier checks found and later ones need
 
     @property
     def bench(self) -> Bench:
@@ -111,6 +147,83 @@ class UnitRun:
     def row_seconds(self) -> float:
         """Time since the row began, s on the bench clock."""
         return self.bench.clock.monotonic_s() - self._row_started_s
+
+    def fit(self, part: str | None) -> None:
+        """Connect a reference part to the terminals; the operator fits it where no selector does, once.
+
+        Raises:
+            BenchError: the part is not in the kit, or nobody can fit it.
+        """
+        name = part or "open"
+        if name not in self.kit:
+            raise BenchError(f"{name}: not in the kit {self.kit.file}. Add [part.{name}] or change the limits file.")
+        if name == self._fitted:
+            return
+        if self.bench.selector is not None:
+            self.bench.selector.fit(name)
+        else:
+            self.bench.operator.fit(name, self.kit[name].description or name)
+        self._fitted = name
+
+    def probe(self, point: str) -> None:
+        """Connect voltmeter, counter or generator to a test point, or across two ("TP_5V:GND")."""
+        if self.bench.selector is not None:
+            self.bench.selector.probe(point)
+        else:
+            self.bench.operator.probe(point)
+
+    def judge(
+        self, limit: Limit, value: Value, *, repeats: tuple[float, ...], raw: tuple[Any, ...], notes: tuple[str, ...]
+    ) -> Reading:
+        """Judge a value with its budget and record it with everything it rests on.
+
+        Raises:
+            WrongPart: the operator says that another part is fitted (asked once per row, without a selector).
+        """
+        bench, recorder = self.bench, self.recorder
+        part = self.kit[limit.part] if limit.part is not None else None
+        exchanges = bench.trace.drain()
+        roles = tuple(sorted({exchange.role for exchange in exchanges}))
+        hand_read = any(exchange.hand_read for exchange in exchanges)
+        self._ask_about_part(limit, value, part)
+        budget = None
+        if self.budget_for is not None and limit.is_numeric and isinstance(value, float) and math.isfinite(value):
+            temperature = recorder.facts.get("temperature_degc")
+            taken = Taken(
+                limit=limit,
+                value=value,
+                part=part,
+                repeats=repeats,
+                instruments=roles,
+                hand_read=hand_read,
+                temperature_degc=float(temperature) if temperature is not None else None,
+            )
+            budget = self.budget_for(taken)
+        said, self._notes = tuple(self._notes), []
+        return recorder.judge(
+            limit,
+            value,
+            budget=budget,
+            seconds=self.row_seconds(),
+            raw=raw or tuple(str(exchange) for exchange in exchanges),
+            instruments=roles,
+            parts=(part.name,) if part is not None else (),
+            hand_read=hand_read,
+            notes=notes + said,
+        )
+
+    def _ask_about_part(self, limit: Limit, value: Value, part: Part | None) -> None:
+        if part is None or part.present is None or self.bench.selector is not None or limit.name in self._asked:
+            return
+        if not isinstance(value, float) or abs(value - part.value) <= FAR_OFF * abs(part.value):
+            return
+        self._asked.add(limit.name)
+        if self.bench.operator.confirm(f"The reading is far from {part.name}. Is {part.description} fitted?"):
+            self._notes.append(f"operator confirmed that {part.name} was fitted")
+            return
+        self._notes.append(f"operator found another part instead of {part.name}; fitted and read again")
+        self._fitted = None
+        raise WrongPart(f"{limit.name}: another part was fitted")
 
     def finish(self) -> None:
         """Outputs off, unit released, run closed; on every way out of a run."""
