@@ -1,0 +1,5 @@
+"""``python -m hil``."""
+
+from hil.cli.main import run
+
+run()
