@@ -30,7 +30,7 @@ GATE_S = 1.0
 SLACK_S = 1.0  # what an answer may take besides its gates
 _PING, _PONG, _PING_S = "SYST:VERS?", "1999.0", 0.5
 _PINGS, _STRAY_LINES = 2, 16
-_BANNER = re.compile(r"(?P<model>\S+) (?P<firmware>\S+) ready")
+_BANNER = re.compile(r"(?P<model>[!-~]+) (?P<firmware>[!-~]+) ready\s*")  # noise of the power-up may precede it
 _GATES = {"READ": 1, "MEAS:FREQ": 1, "*TST": 1, "CAL:ALL": 2, "CAL:ZERO": 1}
 _ONCE = ("DIAG:PRES", "SYST:ERR", "SYST:SER", "*ESR")  # a second time would lose or change something
 
@@ -66,6 +66,9 @@ class Banner:
     model: str
     firmware: str
 
+    def __str__(self) -> str:
+        return f"{self.model} {self.firmware} ready"
+
 
 def is_whole(line: str) -> bool:
     """Whether a line came with its end."""
@@ -79,8 +82,10 @@ def is_readable(line: str) -> bool:
 
 def parse_banner(line: str) -> Banner | None:
     """The start banner, or None when the line is another one."""
-    match = _BANNER.fullmatch(line.strip())
-    return Banner(model=match["model"], firmware=match["firmware"]) if match and is_whole(line) else None
+    match = _BANNER.search(line)
+    if match is None or match.end() != len(line) or not is_whole(line):
+        return None
+    return Banner(model=match["model"], firmware=match["firmware"])
 
 
 def due_s(command: str) -> float:
