@@ -35,17 +35,15 @@ def plan_unit(unit_run: UnitRun, checks: Sequence[Path] = (CHECKS,)) -> Plan:
 
 def run_unit(
     unit_run: UnitRun,
-    checks: Sequence[Path] = (CHECKS,),
+    folder: Path | None = None,
     *,
-    html: Path | None = None,
-    junit: Path | None = None,
+    checks: Sequence[Path] = (CHECKS,),
     plugins: Sequence[object] = (),
 ) -> None:
     """Run the checks on one unit; what came of it stands in `unit_run` (closed, trouble).
 
     Args:
-        html: where the pytest-html report goes.
-        junit: where the JUnit XML goes.
+        folder: where report.html and junit.xml go; None: no reports.
         plugins: more pytest plugins, for the report.
 
     Raises:
@@ -53,10 +51,9 @@ def run_unit(
         KeyboardInterrupt: the operator stopped it; the run is closed.
     """
     options: list[str] = []
-    if html is not None:
-        options += ["-p", "pytest_html.plugin", f"--html={html}", "--self-contained-html"]
-    if junit is not None:
-        options += [f"--junitxml={junit}"]
+    if folder is not None:
+        options += ["-p", "pytest_html.plugin", f"--html={folder / 'report.html'}", "--self-contained-html"]
+        options += [f"--junitxml={folder / 'junit.xml'}"]
     _session(unit_run, checks, options, plugins)
     if not unit_run.has_begun:
         raise unit_run.trouble or BenchError("pytest ended before the run began.")

@@ -90,6 +90,7 @@ class UnitRun:
     live: Live = field(default_factory=Unwatched)
     stop_at_first_fail: bool = False
     budget_for: BudgetFor | None = None
+    image: str = ""  # firmware image for the programming command
     order: tuple[str, ...] = ()  # row names in another order than the files give; empty: as they stand
 
     plan: Plan | None = field(default=None, init=False)

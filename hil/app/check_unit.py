@@ -1,0 +1,310 @@
+"""Check units: from settings and files to a closed run, its verdict and its files.
+
+The files are read and everything about them is refused before the bench is opened; the bench is opened before the
+first unit and serves all units of a call.
+"""
+
+import secrets
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import hil
+from hil.app.locate import load_bench, load_kit, load_limits
+from hil.app.open_bench import Bench, open_bench, refuse_simulation_options, roles_of
+from hil.app.recorder import Recorder
+from hil.app.settings import Settings
+from hil.app.unit_run import BudgetFor, Live, UnitRun, Unwatched
+from hil.core.equipment import Kit, Part
+from hil.core.judge import EXIT_CODES
+from hil.core.limit import Limit, Limits
+from hil.core.plan import Plan
+from hil.core.records import PartUsed, Run, RunOpened, UnitVerdict
+from hil.errors import BenchError, HilError, Interrupted, UsageError
+from hil.files.bench import BenchFile
+from hil.ports import Operator
+from hil.store.sqlite_store import SqliteStore
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Order:
+    """What `hil check` was asked for.
+
+    Args:
+        serials: serial numbers; what is wrong with each simulated unit in `faults`, for all of them.
+        only: pattern of row names for rework; such a run is INCOMPLETE at best.
+        seed: of everything random on the simulated bench.
+        retest_reason: why a unit is checked again.
+        image: firmware image for the programming command.
+        firmware: ELF that stands in for the device model on the simulated bench.
+    """
+
+    serials: tuple[str, ...]
+    settings: Settings
+    now: str  # ISO 8601, from the clock on the wall
+    only: str = ""
+    seed: int | None = None
+    faults: tuple[str, ...] = ()
+    retest_reason: str = ""
+    image: str = ""
+    firmware: str = ""
+    stop_at_first_fail: bool = False
+    order: tuple[str, ...] = ()
+
+    @property
+    def today(self) -> str:
+        """ISO date."""
+        return self.now[:10]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Files:
+    """The data files of a check, read and put together."""
+
+    limits: Limits
+    kit: Kit
+    bench: BenchFile
+    rows: tuple[Limit, ...]  # of the scope, resolved against the kit
+    scope: str
+
+    @property
+    def outside_scope(self) -> tuple[str, ...]:
+        """Names of the limits that the scope leaves out."""
+        return self.limits.outside(self.scope)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """One unit of a call: the run as recorded, and the exit code it means."""
+
+    run: Run
+    exit_code: int
+    trouble: str = ""
+    folder: Path = field(default_factory=Path)
+
+
+def read_files(settings: Settings, *, today: str, only: str = "") -> Files:
+    """Read limits, bench and kit and make sure that they fit each other.
+
+    Raises:
+        UsageError: something is wrong in one of them, or a reference part is overdue, damaged or missing.
+    """
+    limits, bench = load_limits(settings["limits"]), load_bench(settings["bench"])
+    kit = load_kit(bench.kit, today=today, base=_folder_of(bench))
+    scope = settings["scope"]
+    if scope not in limits.scopes:
+        raise UsageError(f"scope '{scope}': not in {limits.file}. Scopes there: {', '.join(limits.scopes)}.")
+    rows = tuple(_resolved(row, limits, kit, today) for row in limits.in_scope(scope, only))
+    if not rows:
+        what = f"--only '{only}' matches no row" if only else "no row belongs to it"
+        raise UsageError(f"scope '{scope}' of {limits.file}: {what}. 'hil plan' lists the rows.")
+    return Files(limits=limits, kit=kit, bench=bench, rows=rows, scope=scope)
+
+
+def _folder_of(bench: BenchFile) -> Path | None:
+    path = Path(bench.file)
+    return path.parent if path.is_file() and ("/" in bench.kit or "." in bench.kit) else None
+
+
+def _resolved(row: Limit, limits: Limits, kit: Kit, today: str) -> Limit:
+    if row.part is None:
+        return row
+    where = row.place or limits.file
+    if row.part not in kit:
+        raise UsageError(f"{where}: limit.{row.name}.part: '{row.part}' is not in {kit.file}. Add it there.")
+    part = kit[row.part]
+    if part.damaged:
+        raise UsageError(f"{part.place}: part.{part.name}: damaged ({part.damaged}). Replace it before checking units.")
+    if part.due and part.due < today:
+        raise UsageError(
+            f"{part.place}: part.{part.name}: calibration was due {part.due}, today is {today}. "
+            "Send it to calibration, or take its rows out of the scope."
+        )
+    if part.present is not None and row.unit and row.unit != part.unit and row.nominal is None and row.tolerance:
+        raise UsageError(f"{where}: limit.{row.name}: is in {row.unit}, but {part.name} is in {part.unit}.")
+    return row.around(value_today(part, today)) if row.nominal is None and row.tolerance is not None else row
+
+
+def value_today(part: Part, today: str) -> float:
+    """The value to use today, drift included."""
+    return part.value
+
+
+def check_units(
+    order: Order,
+    run_session: Callable[..., None],
+    *,
+    live: Live | None = None,
+    operator: Operator | None = None,
+    budget_for: Callable[[Files, Bench], BudgetFor] | None = None,
+    after: Callable[[Outcome, SqliteStore], Sequence[Path]] | None = None,
+) -> Iterator[Outcome]:
+    """Check the units of an order, one after the other; each outcome is given out as soon as its run is closed.
+
+    Args:
+        run_session: runs the prepared `UnitRun` (`hil.runner.run_unit`), given the folder for its reports.
+        after: makes the files of a closed run.
+
+    Raises:
+        UsageError: before anything was touched.
+        BenchError: the bench cannot be opened, or got into trouble; the run is closed and recorded.
+        KeyboardInterrupt: likewise.
+    """
+    settings = order.settings
+    files = read_files(settings, today=order.today, only=order.only)
+    refuse_simulation_options(files.bench, seed=order.seed, faults=order.faults)
+    _refuse_twins(order.serials)
+    with ExitStack() as stack:
+        opened: list[tuple[Bench, SqliteStore]] = []
+
+        def bench_and_store() -> tuple[Bench, SqliteStore]:
+            if not opened:
+                bench = stack.enter_context(
+                    open_bench(files.bench, files.kit, board=files.limits.board, seed=order.seed, operator=operator)
+                )
+                store = SqliteStore(settings.records(simulated=bench.simulated))
+                stack.callback(store.close)
+                opened.append((bench, store))
+            return opened[0]
+
+        for serial in order.serials:
+            yield _check_unit(serial, order, files, bench_and_store, run_session, live, budget_for, after)
+
+
+def _refuse_twins(serials: Sequence[str]) -> None:
+    twins = sorted({serial for serial in serials if serials.count(serial) > 1})
+    if twins:
+        raise UsageError(f"serial number {twins[0]} is given twice. A serial number belongs to one unit.")
+
+
+def _check_unit(
+    serial: str,
+    order: Order,
+    files: Files,
+    bench_and_store: Callable[[], tuple[Bench, SqliteStore]],
+    run_session: Callable[..., None],
+    live: Live | None,
+    budget_for: Callable[[Files, Bench], BudgetFor] | None,
+    after: Callable[[Outcome, SqliteStore], Sequence[Path]] | None,
+) -> Outcome:
+    settings = order.settings
+    moment = order.now[:19].replace("-", "").replace(":", "").replace("T", "-")
+    run_id = f"{moment}-{serial}-{secrets.token_hex(3)}"
+    folder = settings.out / serial / run_id
+
+    def begin(plan: Plan) -> tuple[Bench, Recorder]:
+        bench, store = bench_and_store()
+        attempt = store.next_attempt(serial, scope=files.scope, only=order.only)
+        _refuse_attempt(serial, attempt, order, files.limits)
+        bench.insert(serial, attempt=attempt, faults=order.faults)
+        opening = _opening(run_id, serial, attempt, order, files, bench, plan)
+        store.open_run(opening)
+        unit_run.budget_for = budget_for(files, bench) if budget_for is not None else None
+        return bench, Recorder(store, opening, plan, bench.clock, unit_run.live.judged)
+
+    unit_run = UnitRun(
+        serial=serial,
+        scope=files.scope,
+        rows=files.rows,
+        outside_scope=files.outside_scope,
+        available_roles=roles_of(files.bench),
+        kit=files.kit,
+        open=begin,
+        live=live or Unwatched(),
+        stop_at_first_fail=order.stop_at_first_fail,
+        order=order.order,
+        image=order.image,
+    )
+    interrupt: BaseException | None = None
+    try:
+        run_session(unit_run, folder)
+    except (KeyboardInterrupt, Interrupted) as stop:
+        interrupt = stop
+        if not unit_run.has_begun:
+            raise
+    assert unit_run.closed is not None  # run_session raises when the run did not begin
+    _, store = bench_and_store()
+    trouble = unit_run.trouble
+    outcome = Outcome(
+        run=store.run(run_id), exit_code=_exit_code(unit_run.closed.verdict, trouble), folder=folder,
+        trouble=str(trouble or ""),
+    )  # fmt: skip
+    if after is not None:
+        made = after(outcome, store)
+        outcome = replace(outcome, run=replace(outcome.run, closed=replace(unit_run.closed, files=_names(made))))
+    if interrupt is not None:
+        raise interrupt
+    return outcome
+
+
+def _names(paths: Sequence[Path]) -> tuple[str, ...]:
+    return tuple(str(path) for path in paths)
+
+
+def _exit_code(verdict: UnitVerdict, trouble: BaseException | None) -> int:
+    if isinstance(trouble, HilError) and not isinstance(trouble, Interrupted):
+        return 3 if isinstance(trouble, BenchError) else 4
+    return EXIT_CODES[verdict]
+
+
+def _refuse_attempt(serial: str, attempt: int, order: Order, limits: Limits) -> None:
+    if order.only or attempt == 1:
+        return
+    if attempt > limits.attempts:
+        raise UsageError(
+            f"{serial}: all {limits.attempts} attempts of {limits.file} are used. Rework it with --only, "
+            "or raise 'attempts' in the limits file."
+        )
+    if not order.retest_reason:
+        raise UsageError(f"{serial}: was checked before; attempt {attempt} needs a reason. Give --retest 'REASON'.")
+
+
+def _opening(
+    run_id: str, serial: str, attempt: int, order: Order, files: Files, bench: Bench, plan: Plan
+) -> RunOpened:
+    settings = order.settings
+    used = {row.part for row in plan.rows if row.part}
+    return RunOpened(
+        run=run_id,
+        serial=serial,
+        board=files.limits.board,
+        attempt=attempt,
+        attempts_allowed=files.limits.attempts,
+        retest_reason=order.retest_reason,
+        scope=files.scope,
+        only=order.only,
+        planned=(*(row.name for row in plan.rows), *plan.unread),
+        outside_scope=plan.outside_scope,
+        limits_file=files.limits.file,
+        limits_revision=files.limits.revision,
+        limits_sha256=files.limits.sha256,
+        kit_file=files.kit.file,
+        bench=files.bench.bench,
+        bench_file=files.bench.file,
+        operator=settings["operator"],
+        lot=settings["lot"],
+        simulated=bench.simulated,
+        seed=(order.seed or 0) if bench.simulated else None,
+        faults=order.faults,
+        opened=bench.clock.now(),
+        suite_version=hil.__version__,
+        instruments=bench.identities,
+        parts=tuple(_part_used(files.kit[name], order.today) for name in sorted(used)),
+        settings=settings.as_record(),
+        planned_seconds=plan.seconds,
+    )
+
+
+def _part_used(part: Part, today: str) -> PartUsed:
+    present = part.present
+    return PartUsed(
+        name=part.name,
+        value=value_today(part, today),
+        unit=part.unit,
+        expanded_uncertainty=present.expanded_uncertainty if present else 0.0,
+        coverage_factor=present.coverage_factor if present else 2.0,
+        certificate=present.certificate if present else "",
+        due=part.due,
+        use=part.use,
+    )
