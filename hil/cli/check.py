@@ -1,0 +1,95 @@
+"""``hil check``: measure, judge, record, certify."""
+
+import argparse
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from hil.cli.options import add_settings, settings_from
+
+
+def register(commands: Any) -> None:
+    """Add the command to the parser."""
+    parser: argparse.ArgumentParser = commands.add_parser(
+        "check",
+        help="check units: measure, judge, record, certify",
+        description="Check units one after the other. Without --bench everything happens on the simulated bench.",
+        epilog="Exit codes: 0 PASS, 1 FAIL, 2 INCOMPLETE or interrupted, 3 bench trouble, 4 usage or invalid file. "
+        "Several units: the worst in the order 4, 3, 1, 2, 0.",
+    )
+    parser.add_argument("serials", nargs="+", metavar="SERIAL", help="serial number of a unit")
+    add_settings(parser)
+    parser.add_argument("--only", default="", metavar="GLOB", help="only these rows, for rework; at best INCOMPLETE")
+    parser.add_argument("--retest", default="", metavar="REASON", help="why a unit is checked again")
+    parser.add_argument("--first-fail", action="store_true", help="stop a unit at its first failed reading")
+    parser.add_argument("--image", default="", metavar="FILE", help="firmware image for the programming command")
+    parser.add_argument("--json", action="store_true", help="one JSON object a unit on stdout; all else on stderr")
+    simulated = parser.add_argument_group("simulated bench only")
+    simulated.add_argument("--seed", type=int, metavar="N", help="of everything random on the bench (default 0)")
+    simulated.add_argument(
+        "--fault", action="append", default=[], metavar="TARGET=EFFECT", help="put a fault into the unit; repeatable"
+    )
+    simulated.add_argument("--firmware", default="", metavar="ELF", help="run this firmware instead of the model")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Check the units and return the worst exit code."""
+    from hil.app.check_unit import Order
+    from hil.real.wallclock import WallClock
+
+    order = Order(
+        serials=tuple(options.serials),
+        settings=settings_from(options),
+        now=WallClock().now(),
+        only=options.only,
+        seed=options.seed,
+        faults=tuple(options.fault),
+        retest_reason=options.retest,
+        image=options.image,
+        firmware=options.firmware,
+        stop_at_first_fail=options.first_fail,
+    )
+    return check_orders([order], as_json=options.json)
+
+
+def check_orders(orders: Sequence[Any], *, as_json: bool) -> int:
+    """Check the units of several orders in one warm process; shows them live, prints what came of each.
+
+    Returns:
+        The worst exit code of all units.
+    """
+    from hil.app.check_unit import check_units
+    from hil.app.outputs import budgets_of, make_files, report_plugins
+    from hil.core.judge import worst_exit
+    from hil.errors import BenchError
+    from hil.render.jsonl import unit_line
+    from hil.render.summary import LiveView, print_summary, print_simulated
+    from hil.runner import CHECKS, run_unit
+
+    codes: list[int] = []
+    screen = sys.stderr if as_json else sys.stdout
+    simulated = False
+    try:
+        for order in orders:
+            checks = (CHECKS, *order.settings.checks)
+
+            def session(unit_run: Any, folder: Path, checks: Sequence[Path] = checks) -> None:
+                run_unit(unit_run, folder, checks=checks, plugins=report_plugins(unit_run, folder))
+
+            for outcome in check_units(order, session, live=LiveView(sys.stderr), budget_for=budgets_of, after=make_files):
+                simulated = simulated or outcome.run.opened.simulated
+                if as_json:
+                    print(unit_line(outcome.run), flush=True)
+                print_summary(outcome.run, screen)
+                if outcome.trouble:
+                    print(f"hil: {outcome.trouble}", file=sys.stderr)
+                codes.append(outcome.exit_code)
+                if outcome.exit_code == 3:
+                    break
+    except BenchError as problem:
+        print(f"hil: {problem}", file=sys.stderr)
+        codes.append(3)
+    if simulated:
+        print_simulated(screen)
+    return worst_exit(codes)
