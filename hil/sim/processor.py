@@ -2,7 +2,8 @@
 
 The board asks a `Processor` what its pins drive; the processor asks its `Surroundings` what its pins see. Time is
 handed in. `advance` stops early whenever a driven pin changed, so that the board can be solved anew before the
-processor goes on: a relay that pulls the supply into its current limit resets the processor at that very moment.
+processor goes on (a relay that pulls the supply into its current limit resets the processor at that very moment),
+and whenever the UART begins to send, so that whoever waits for an answer is woken.
 """
 
 from collections.abc import Mapping
@@ -16,7 +17,7 @@ PIN_KEY1, PIN_KEY2 = "PD2", "PD3"
 DISPLAY_PINS = ("PB2", "PB3", "PB5", "PC2", "PC3")
 OUTPUT_PINS = (PIN_K1, PIN_K2, PIN_LED1, PIN_LED2, *DISPLAY_PINS)
 
-Drives = Mapping[str, bool]  # driven pins only: True is high; a pin that is missing is an input (Hi-Z)
+Drives = Mapping[str, str]  # "high", "low" or "pullup" by pin; a pin that is missing is an input (high impedance)
 
 
 class Surroundings(Protocol):
@@ -60,8 +61,16 @@ class Processor(Protocol):
         """An input pin (a key) may have changed."""
         ...
 
+    def is_running(self) -> bool:
+        """Powered, clocked, programmed and out of reset."""
+        ...
+
+    def is_programmed(self) -> bool:
+        """Whether there is any firmware in it."""
+        ...
+
     def advance(self, to_s: float) -> float:
-        """Run until `to_s`, or until a driven pin changes; returns the bench time reached."""
+        """Run until `to_s`, or until a driven pin changes or the UART begins to send; returns the time reached."""
         ...
 
     def drives(self) -> Drives:

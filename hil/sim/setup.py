@@ -3,6 +3,8 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from hil.core.equipment import Accuracy, Part
+
 KINDS = ("supply", "voltmeter", "counter", "generator", "selector", "thermometer")
 
 
@@ -11,19 +13,19 @@ class SimInstrument:
     """One instrument on the bench.
 
     Args:
-        role: its role in the bench file; usually the kind itself.
-        kind: what it is, one of `KINDS`.
-        address: VISA resource name at which it answers.
-        identity: answer to ``*IDN?``; empty: a name of our own.
-        accuracy: specified limits of error by quantity, ``{"voltage": (relative, absolute)}`` in unprefixed SI
-            units; what is missing comes from the instrument's own data sheet (`hil.sim.instruments`).
+        role: its role in the bench file.
+        kind: what it is, one of `KINDS`; usually the role itself.
+        address: VISA resource name at which it answers; "" when only the operator can read it.
+        identity: answer to ``*IDN?``; "" gives a name of our own.
+        accuracy: limits of error by quantity (voltage, current, resistance, frequency, temperature); what is missing
+            comes from the data sheet in `hil.sim.instruments`.
     """
 
     role: str
     kind: str
-    address: str
+    address: str = ""
     identity: str = ""
-    accuracy: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    accuracy: Mapping[str, Accuracy] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if self.kind not in KINDS:
@@ -31,42 +33,22 @@ class SimInstrument:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SimPart:
-    """One reference part as its certificate tells it; the bench draws its true value.
-
-    Args:
-        kind: "capacitor", "inductor", "open" or "short".
-        value: certified value, F or H, at `temperature_degc`.
-        expanded_uncertainty: U of the certificate, same unit.
-        self_resonance_hz: of an inductor, None for an ideal one.
-        series_resistance_ohm: loss in series.
-    """
-
-    name: str
-    kind: str
-    value: float = 0.0
-    expanded_uncertainty: float = 0.0
-    coverage_factor: float = 2.0
-    temperature_coefficient: float = 0.0
-    temperature_degc: float = 23.0
-    self_resonance_hz: float | None = None
-    series_resistance_ohm: float = 0.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class BenchSetup:
     """The whole bench.
 
     Args:
-        part_channels: selector channel that connects each reference part to the terminals.
-        probe_channels: selector channel that connects each test point to voltmeter and counter; ``TP_T0`` connects
-            the generator to T0 past the comparator.
-        meter_baud: speed at which the meter's port is wired through (the adapter takes any).
+        instruments: one of each kind at most; kinds that are missing exist all the same, without an address, so that
+            the operator can read them.
+        parts: reference parts with their certificates; the bench draws each one's true value from its certificate.
+        part_channels: selector channel that connects each part to the terminals.
+        probe_channels: selector channel that connects each test point to voltmeter and counter: the first one closed
+            goes to the upper lead, a second one to the lower lead, which else rests on the jig's ground. ``TP_T0``
+            connects the generator to T0 past the comparator.
     """
 
     name: str = "simulated"
     instruments: tuple[SimInstrument, ...] = ()
-    parts: tuple[SimPart, ...] = ()
+    parts: Mapping[str, Part] = field(default_factory=dict)
     part_channels: Mapping[str, int] = field(default_factory=dict)
     probe_channels: Mapping[str, int] = field(default_factory=dict)
     ambient_degc: float = 23.0
