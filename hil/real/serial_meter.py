@@ -5,7 +5,7 @@ sign of a timeout; a port that was pulled out raises SerialException on reading 
 are caught, and the port is tried anew at the next question.
 """
 
-from typing import TypeVar, cast
+from typing import TypeVar
 
 import serial
 
@@ -181,8 +181,7 @@ class SerialMeter:
 
     def _open(self) -> serial.Serial:
         try:
-            opened = serial.serial_for_url(self._url, baudrate=self._baud, timeout=0.0, write_timeout=5.0)
-            self._port = cast("serial.Serial", opened)  # or an URL handler's port, which has the same methods
+            self._port = serial.serial_for_url(self._url, baudrate=self._baud, timeout=0.0, write_timeout=5.0)
         except (serial.SerialException, OSError, ValueError) as problem:
             raise InstrumentError(
                 self.role,
