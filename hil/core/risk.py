@@ -101,7 +101,7 @@ def one_sided_factor(conformance: float) -> float:
 
 
 def specific_guard(zone: Zone, u: float, max_risk: float) -> float:
-    """Least w >= 0 that leaves a reading at the edge of the acceptance zone at most ``max_risk`` of being of a bad item.
+    """Least w >= 0 with which a reading at the edge of the acceptance zone is of a bad item with at most ``max_risk``.
 
     At a two-sided limit both limits count, so that w grows when the zone is only a few u wide; infinite when no w
     will do.
