@@ -177,3 +177,38 @@ class Run:
     def verdict(self) -> UnitVerdict:
         """INCOMPLETE for ever when the run was never closed."""
         return self.closed.verdict if self.closed else UnitVerdict.INCOMPLETE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunSummary:
+    """A run without its readings, quick to read for thousands of runs. `run_no` is its number in one record only."""
+
+    run_no: int
+    run: str
+    serial: str
+    board: str
+    attempt: int
+    scope: str
+    only: str
+    lot: str
+    operator: str
+    bench: str
+    simulated: bool
+    opened: str
+    opened_at: float  # s since 1970 UTC
+    limits_revision: str
+    limits_sha256: str
+    suite_version: str
+    planned_seconds: float
+    is_closed: bool
+    verdict: UnitVerdict  # INCOMPLETE when it was never closed
+    reason: str
+    planned: int
+    judged: int
+    actual_seconds: float
+    facts: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def is_complete(self) -> bool:
+        """Whether the run can speak for the unit: not a rework run, and judged to PASS or FAIL."""
+        return self.only == "" and self.verdict is not UnitVerdict.INCOMPLETE
