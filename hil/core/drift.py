@@ -167,9 +167,10 @@ def attribute_interval(days: float, target: float, calibrations: int, in_toleran
 
     reliability = in_tolerance / calibrations
     if reliability < target:
-        confidence = float(bdtrc(in_tolerance, calibrations, target))
+        tail = float(bdtr(in_tolerance, calibrations, target))
     else:
-        confidence = float(bdtr(in_tolerance - 1, calibrations, target)) if in_tolerance else 0.0
+        tail = float(bdtrc(in_tolerance - 1, calibrations, target)) if in_tolerance else 1.0
+    confidence = max(0.0, 1 - 2 * tail)  # two-sided: the interval may be too long or too short
     return Interval(
         days=days * 10 ** ((reliability - target) * confidence),
         reliability=reliability,

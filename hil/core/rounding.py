@@ -2,7 +2,8 @@
 
 The expanded uncertainty is rounded **up** to two significant digits, so that rounding never makes a claim narrower;
 only what is at most a tenth of the last digit kept is dropped (the GUM rounds 10.47 mΩ to 11 mΩ, but 28.05 kHz to
-28 kHz). The value is rounded to the same decimal place, half to even. Calculation is in decimals: 1.005 is not a little less than itself.
+28 kHz). The value is rounded to the same decimal place, half to even. Calculation is in decimals: 1.005 is not a
+little less than itself.
 """
 
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
