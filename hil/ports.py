@@ -44,6 +44,14 @@ class Meter(Protocol):
         """Send a command and make sure that it was accepted (SYST:ERR? is 0)."""
         ...
 
+    def expect_start(self) -> None:
+        """A start of the meter is in order from now on: power, reset, programming, a supply that is lowered."""
+        ...
+
+    def await_start(self, *, timeout_s: float = 2.0) -> str | None:
+        """The start banner, or None when none came in time; only then is a later banner a restart nobody asked for."""
+        ...
+
     def await_start(self, *, timeout_s: float) -> str | None:
         """Forget what came before and wait for the banner after power-on; None when none came.
 
@@ -91,6 +99,7 @@ class Selector(Protocol):
 class Operator(Protocol):
     """A person at the bench, or the simulated one. Every question and answer is recorded by the caller."""
 
+    def insert(self, serial: str) -> None: ...  # put the unit with this serial number into the jig
     def fit(self, part: str, description: str) -> None: ...
     def probe(self, point: str) -> None: ...
     def press(self, keys: Sequence[str], seconds: float) -> None: ...  # "KEY1", "KEY2"

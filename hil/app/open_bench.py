@@ -5,17 +5,23 @@
         bench.supply.set(7.4, 0.15)
 
 A simulated bench and a real one go through the same drivers; what differs is the clock, the operator and who puts the
-unit into the jig.
+unit into the jig. While a bench is open, a request to end (SIGTERM, SIGHUP) takes the same way out as Ctrl-C.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+import signal
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING
 
+from hil.app.drivers import open_drivers, read_command_sets
+from hil.app.lock import BenchLock
 from hil.core.equipment import Kit
 from hil.core.records import InstrumentUsed
+from hil.errors import BenchError, HilError, UsageError
+from hil.files.bench import BenchFile
 from hil.ports import (
     Clock,
     Counter,
@@ -28,10 +34,15 @@ from hil.ports import (
     Thermometer,
     Voltmeter,
 )
+from hil.real.operator import TerminalOperator
+from hil.real.programmer import CommandProgrammer
 from hil.real.trace import Trace
+from hil.real.wallclock import WallClock
 
-if TYPE_CHECKING:
-    from hil.files.bench import BenchFile
+IN_PROCESS = "hil-sim:"  # scheme of the meter's URL on the simulated bench in this process
+SIMULATED = "SIMULATED"  # what a simulated instrument says in its identity
+
+Insert = Callable[[str, int, Sequence[str]], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,15 +71,22 @@ class Bench:
     programmer: Programmer | None = None
     identities: tuple[InstrumentUsed, ...] = ()
     hand_read: frozenset[str] = frozenset()
+    _insert: Insert = field(repr=False)
+    _stack: ExitStack = field(default_factory=ExitStack, repr=False)
 
     def insert(self, serial: str, *, attempt: int = 1, faults: Sequence[str] = ()) -> None:
         """Get the unit with this serial number into the jig, outputs off before.
 
         Raises:
             UsageError: faults on a real bench, or a fault that nobody knows.
+            BenchError: something may still be on.
             Interrupted: the operator says no.
         """
-        raise NotImplementedError
+        self.make_safe()
+        self._insert(serial, attempt, faults)
+        if isinstance(self.programmer, CommandProgrammer):
+            self.programmer.serial = serial
+        self.meter.expect_start()
 
     def make_safe(self) -> None:
         """Outputs off, generator off, relays open. Goes on when one of them does not answer and says so at the end.
@@ -76,11 +94,33 @@ class Bench:
         Raises:
             BenchError: something may still be on.
         """
-        raise NotImplementedError
+        ways_off: list[tuple[str, Callable[[], None]]] = []
+        if self.supply is not None:
+            ways_off.append(("supply", self.supply.off))
+        if self.generator is not None:
+            ways_off.append(("generator", self.generator.off))
+        if self.selector is not None:
+            ways_off.append(("selector", self.selector.release))
+        # What the program can switch itself comes first, and a second Ctrl-C must not keep it from that.
+        troubles: list[str] = []
+        with _uninterrupted():
+            for role, switch_off in ways_off:
+                if role not in self.hand_read:
+                    _try(switch_off, troubles)
+        for role, switch_off in ways_off:
+            if role in self.hand_read:
+                _try(switch_off, troubles)
+        if troubles:
+            raise BenchError(f"Switch the outputs off by hand, something may still be on: {' '.join(troubles)}")
 
     def close(self) -> None:
-        """Make safe, close every port, give the bench free."""
-        raise NotImplementedError
+        """Make safe, close every port, give the bench free.
+
+        Raises:
+            BenchError: something may still be on; the ports are closed all the same.
+        """
+        with self._stack:
+            self.make_safe()
 
     def __enter__(self) -> "Bench":
         return self
@@ -88,25 +128,72 @@ class Bench:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self.close()
+        try:
+            self.close()
+        except BenchError as problem:
+            if error is None:
+                raise
+            error.add_note(str(problem))  # must not hide why the run ended
 
 
-def roles_of(spec: "BenchFile") -> frozenset[str]:
+def _try(switch_off: Callable[[], None], troubles: list[str]) -> None:
+    try:
+        switch_off()
+    except HilError as problem:
+        troubles.append(str(problem))
+
+
+@contextmanager
+def _uninterrupted() -> Iterator[None]:
+    """Ctrl-C waits until the block is done."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    pressed: list[int] = []
+    before = {one: signal.signal(one, lambda number, _: pressed.append(number)) for one in _stop_signals()}
+    try:
+        yield
+    finally:
+        for one, handler in before.items():
+            signal.signal(one, handler)
+        if pressed:
+            raise KeyboardInterrupt
+
+
+def _stop_signals() -> tuple[signal.Signals, ...]:
+    return tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
+
+
+def _end_like_ctrl_c(stack: ExitStack) -> None:
+    if threading.current_thread() is threading.main_thread():
+        for one in _stop_signals():
+            if one != signal.SIGINT and signal.getsignal(one) == signal.SIG_DFL:
+                stack.callback(signal.signal, one, signal.signal(one, signal.default_int_handler))
+
+
+def roles_of(spec: BenchFile) -> frozenset[str]:
     """Roles that this bench has, told from its file alone: nothing is opened."""
-    raise NotImplementedError
+    return spec.available
 
 
-def refuse_simulation_options(spec: "BenchFile", *, seed: int | None, faults: Sequence[str]) -> None:
-    """``--seed`` and ``--fault`` only make sense on the simulated bench.
+def refuse_simulation_options(spec: BenchFile, *, seed: int | None, faults: Sequence[str]) -> None:
+    """``--seed`` and ``--fault`` only make sense on the simulated bench in this process.
 
     Raises:
-        UsageError: one of them is given with a real bench.
+        UsageError: one of them is given with another bench.
     """
-    raise NotImplementedError
+    if not _is_in_process(spec) and (seed is not None or faults):
+        option = "--fault" if faults else "--seed"
+        where = "give it to 'hil wire'" if spec.simulated else "leave it out, or choose --bench simulated"
+        raise UsageError(f"{option}: bench '{spec.bench}' ({spec.file}) is not simulated in this process; {where}.")
+
+
+def _is_in_process(spec: BenchFile) -> bool:
+    return spec.meter is not None and spec.meter.port.startswith(IN_PROCESS)
 
 
 def open_bench(
-    spec: "BenchFile",
+    spec: BenchFile,
     kit: Kit,
     *,
     board: str = "qm2",
@@ -114,7 +201,7 @@ def open_bench(
     operator: Operator | None = None,
     lock_dir: Path | None = None,
 ) -> Bench:
-    """Lock the bench, open every instrument, check who answers.
+    """Lock the bench, open every instrument, check who answers, switch everything off.
 
     Args:
         spec: the bench file.
@@ -125,7 +212,58 @@ def open_bench(
         lock_dir: where the lock file lies; None: a directory of the user's own.
 
     Raises:
-        UsageError: `seed` on a real bench.
+        UsageError: `seed` on a real bench, or a command set that cannot be used.
         BenchError: the bench is in use, or an instrument does not answer or is another one.
     """
-    raise NotImplementedError
+    refuse_simulation_options(spec, seed=seed, faults=())
+    sets = read_command_sets(spec)
+    trace = Trace()
+    with ExitStack() as stack:
+        clock: Clock
+        insert: Insert | None = None
+        if _is_in_process(spec):
+            from hil.app.simulated import open_simulated  # late: a real bench needs no simulation
+
+            link, insert = open_simulated(spec, kit, board=board, seed=seed or 0)
+            stack.callback(link.close)
+            clock, person = link.clock, operator or link.operator
+            library, url = link.visa_library, link.meter_url
+        else:
+            clock, person = WallClock(spec.speed), operator or TerminalOperator()
+            library, url = spec.visa_library, spec.meter.port if spec.meter else ""
+            stack.callback(BenchLock(spec.bench, since=clock.now(), folder=lock_dir).release)
+        drivers = open_drivers(
+            spec,
+            kit,
+            sets=sets,
+            clock=clock,
+            trace=trace,
+            operator=person,
+            visa_library=library,
+            meter_url=url,
+            stack=stack,
+        )
+        bench = Bench(
+            name=spec.bench,
+            clock=clock,
+            meter=drivers.meter,
+            operator=drivers.operator,
+            simulated=spec.simulated or any(SIMULATED in one.identity.upper() for one in drivers.identities),
+            trace=trace,
+            identities=drivers.identities,
+            hand_read=drivers.hand_read,
+            _insert=insert or _by_operator(spec, drivers.operator),
+            **drivers.roles,
+        )
+        _end_like_ctrl_c(stack)
+        bench.make_safe()
+        bench._stack.enter_context(stack.pop_all())
+    return bench
+
+
+def _by_operator(spec: BenchFile, operator: Operator) -> Insert:
+    def insert(serial: str, attempt: int, faults: Sequence[str]) -> None:
+        refuse_simulation_options(spec, seed=None, faults=faults)
+        operator.insert(serial)
+
+    return insert

@@ -5,6 +5,7 @@ bench = "west"                       # name of the bench, in every record
 kit = "demo"                         # a shipped kit, or a path
 visa_library = "@py"                 # PyVISA library; "" is PyVISA's own choice
 simulated = false                    # true: the simulated bench answers at the addresses below
+speed = 1                            # simulated only: its time runs so many times faster than the wall's
 readiness_hours = 24                 # how old the readiness check may be
 place = "assembly room"              # optional, for the certificate
 [meter]                              # the unit's serial port
@@ -48,8 +49,8 @@ from hil.files.limits import parse_tolerance
 from hil.files.located import Table, parse_document
 
 KEYS = (
-    "format", "bench", "kit", "visa_library", "simulated", "readiness_hours", "place", "meter", "role", "selector",
-    "jig",
+    "format", "bench", "kit", "visa_library", "simulated", "speed", "readiness_hours", "place", "meter", "role",
+    "selector", "jig",
 )  # fmt: skip
 METER_KEYS = ("port", "baud", "protocol", "pattern", "timeout")
 ROLE_KEYS = (
@@ -121,6 +122,7 @@ class BenchFile:
     location: str
     file: str
     sha256: str
+    speed: float = 1.0  # bench seconds per second of the wall; 1.0 wherever anything is real
 
     @property
     def available(self) -> frozenset[str]:
@@ -163,7 +165,14 @@ def parse_bench(label: str, text: str) -> BenchFile:
         location=document.text("place", ""),
         file=label,
         sha256=hashlib.sha256(text.encode()).hexdigest(),
+        speed=_speed(document),
     )
+
+
+def _speed(document: Table) -> float:
+    if "speed" in document and not document.flag("simulated", False):
+        raise document.error("speed", "belongs to a simulated bench only. Delete it: real time cannot be sped up.")
+    return float(document.number("speed", 1.0, above=0.0))
 
 
 def _meter(table: Table) -> MeterPort:

@@ -47,6 +47,10 @@ class TerminalOperator:
     def __init__(self, answers: TextIO | None = None, questions: TextIO | None = None) -> None:
         self._answers, self._questions = answers, questions
 
+    def insert(self, serial: str) -> None:
+        """Have the unit put into the jig."""
+        self._insist(f"Put unit {serial} into the jig, its own switch on, and close the jig. Done?")
+
     def fit(self, part: str, description: str) -> None:
         """Have a part connected to the terminals."""
         if part == "open":
@@ -126,6 +130,10 @@ class RecordedOperator:
 
     def __init__(self, operator: Operator, *, clock: Clock, trace: Trace) -> None:
         self._operator, self._clock, self._trace = operator, clock, trace
+
+    def insert(self, serial: str) -> None:
+        """As the operator does."""
+        self._note(f"insert {serial}", lambda: self._operator.insert(serial))
 
     def fit(self, part: str, description: str) -> None:
         """As the operator does."""

@@ -83,7 +83,7 @@ class VisaGenerator:
 
     def square(self, frequency_hz: float, amplitude_v: float) -> None:
         """Square wave between zero and the amplitude, output on."""
-        self._instrument.do("square", frequency_hz=frequency_hz, amplitude_v=amplitude_v)
+        self._instrument.do("square", frequency_hz=frequency_hz, amplitude_v=amplitude_v, offset_v=amplitude_v / 2)
 
     def off(self) -> None:
         """Output off."""

@@ -14,7 +14,7 @@ from hil.ports import Clock
 from hil.real.pace import Pace
 from hil.real.trace import Exchange, Trace
 from hil.wire import meter as wire
-from hil.wire.meter import Await, Banner, Conversation, Pattern, Pending, Send
+from hil.wire.meter import Await, Conversation, Pattern, Pending, Send
 
 START_LIMIT_S = 2.0  # the banner is due 0.6 s after reset
 _LONGEST_LINE = 512
@@ -85,7 +85,7 @@ class SerialMeter:
         if self._port is not None:
             self._pump(_discard())
 
-    def await_start(self, *, timeout_s: float = START_LIMIT_S) -> Banner | None:
+    def await_start(self, *, timeout_s: float = START_LIMIT_S) -> str | None:
         """Wait for the banner that the meter prints when it has started; None when none comes.
 
         A silent meter is no trouble here: whoever asks it something will be told.
@@ -96,7 +96,8 @@ class SerialMeter:
         self._starting_until_s = None
         if self._pattern is not None:
             return None
-        return self._carry_out("(start)", wire.await_start(timeout_s=timeout_s))
+        banner = self._carry_out("(start)", wire.await_start(timeout_s=timeout_s))
+        return str(banner) if banner is not None else None
 
     def close(self) -> None:
         """Give the port back."""

@@ -12,7 +12,8 @@ from dataclasses import dataclass, field
 
 from hil.wire.scpi import NOT_A_NUMBER, OVER_RANGE, split_outside_quotes
 
-# kind of instrument -> verb -> names that its template may use; verbs marked with * may be missing
+# kind of instrument -> verb -> names that its template may use
+# names in templates are in unprefixed SI units; offset_v is half of amplitude_v (peak to peak), channels is "101,203"
 VERBS: Mapping[str, Mapping[str, frozenset[str]]] = {
     "supply": {
         "set": frozenset({"voltage_v", "current_limit_a"}),
@@ -24,7 +25,7 @@ VERBS: Mapping[str, Mapping[str, frozenset[str]]] = {
     },
     "voltmeter": {"voltage_v": frozenset(), "resistance_ohm": frozenset(), "current_a": frozenset()},
     "counter": {"frequency_hz": frozenset({"gate_s"})},
-    "generator": {"square": frozenset({"frequency_hz", "amplitude_v"}), "off": frozenset()},
+    "generator": {"square": frozenset({"frequency_hz", "amplitude_v", "offset_v"}), "off": frozenset()},
     "thermometer": {"temperature_degc": frozenset()},
     "selector": {"close": frozenset({"channels"}), "open": frozenset({"channels"}), "release": frozenset()},
 }

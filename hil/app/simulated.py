@@ -1,0 +1,58 @@
+"""The simulated bench of a bench file: what stands on it is in the file and the kit, the board in the netlist."""
+
+from collections.abc import Callable, Sequence
+
+from hil.app.locate import label_of, locate, read_text
+from hil.core.equipment import Kit
+from hil.errors import UsageError
+from hil.files.bench import BenchFile
+from hil.files.netlist import parse_netlist
+from hil.sim.bench import SimulatedBench
+from hil.sim.setup import KINDS, BenchSetup, SimInstrument
+from hil.simlink import SimLink, connect
+
+
+def simulated_bench(spec: BenchFile, kit: Kit, *, board: str, seed: int) -> SimulatedBench:
+    """The bench that a file describes, simulated.
+
+    Raises:
+        UsageError: no such board, or the board file is wrong.
+    """
+    path = locate("board", board)
+    netlist = parse_netlist(label_of(path), read_text(path))
+    return SimulatedBench(setup_of(spec, kit), netlist, seed=seed)
+
+
+def open_simulated(
+    spec: BenchFile, kit: Kit, *, board: str, seed: int
+) -> tuple[SimLink, Callable[[str, int, Sequence[str]], None]]:
+    """The simulated bench behind PyVISA and pyserial in this process, and who puts units into its jig.
+
+    Raises:
+        UsageError: no such board, or the board file is wrong.
+    """
+    bench = simulated_bench(spec, kit, board=board, seed=seed)
+
+    def insert(serial: str, attempt: int, faults: Sequence[str]) -> None:
+        try:
+            bench.insert(serial, faults=faults, attempt=attempt)
+        except ValueError as problem:
+            raise UsageError(f"--fault: {problem}") from None
+
+    return connect(bench), insert
+
+
+def setup_of(spec: BenchFile, kit: Kit) -> BenchSetup:
+    """What a bench file and a kit say about a bench, in the words of the simulation."""
+    instruments = tuple(
+        SimInstrument(role=name, kind=name, address=role.address, accuracy=dict(role.accuracy))
+        for name, role in spec.roles.items()
+        if name in KINDS and not role.by_hand
+    )
+    return BenchSetup(
+        name=spec.bench,
+        instruments=instruments,
+        parts=dict(kit.parts),
+        part_channels=dict(spec.parts),
+        probe_channels=dict(spec.probes),
+    )
