@@ -75,3 +75,14 @@ def show(value: float | None, unit: str, digits: int = 5) -> str:
     exponent = math.floor(math.log10(abs(number))) if number else 0
     decimals = max(0, digits - 1 - exponent)
     return f"{number:.{min(decimals, 12)}f} {prefix}{unit}".rstrip()
+
+
+def prefix_for(value: float, unit: str) -> tuple[int, str]:
+    """Power of ten and SI prefix in which a value reads best: ``(-12, "p")`` for 4.7e-11 F; ``(0, "")`` for zero."""
+    if unit in _WITHOUT_PREFIX or not math.isfinite(value) or value == 0:
+        return 0, ""
+    best = _SHOWN_PREFIXES[0]
+    for scale, name in _SHOWN_PREFIXES:
+        if abs(value) >= scale * (1 - 1e-12):
+            best = (scale, name)
+    return round(math.log10(best[0])), best[1]

@@ -1,0 +1,32 @@
+"""Who issues certificates, for which meter, and in which words: what no run can know."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Issuer:
+    """The maker's own part of a certificate (``reports/certificate.toml``).
+
+    Args:
+        titles: what groups of results are called, by the name of the group.
+        facts: what facts of a run are called on the certificate, by their name in the record.
+    """
+
+    maker: str
+    address: str
+    place: str  # where the checks are performed
+    meter: str
+    description: str
+    customer: str
+    method: str
+    specification: str
+    condition: str  # of the item, when the run has noted none
+    authorised_by: str
+    titles: Mapping[str, str] = field(default_factory=dict)
+    facts: Mapping[str, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        for name in ("maker", "address", "place", "meter", "method", "specification", "authorised_by"):
+            if not getattr(self, name).strip():
+                raise ValueError(f"{name} must not be empty: a certificate needs it")

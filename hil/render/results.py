@@ -1,0 +1,221 @@
+"""Readings as results of a certificate: rounded texts beside the numbers, in groups, with as found and as left."""
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from hil.core.records import Reading, Run, Value, Verdict
+from hil.core.units import prefix_for
+from hil.render.numbers import readable, rounded, short, signed
+
+AS_FOUND, AS_LEFT = ".as_found", ".as_left"
+ERROR_QUANTITIES = {"F": "capacitance", "H": "inductance"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    """One reading on a certificate: numbers in unprefixed units, texts in ``shown_unit``."""
+
+    name: str
+    title: str
+    group: str
+    stage: str  # "as found", "as left" or ""
+    value: Value
+    unit: str
+    reference: float | None
+    lower: float | None
+    upper: float | None
+    accept_lower: float | None
+    accept_upper: float | None
+    expected: Value
+    expanded_uncertainty: float | None
+    coverage_factor: float | None
+    effective_dof: float | None
+    rule: str
+    verdict: Verdict
+    statement: str
+    reason: str
+    hand_read: bool
+    simulated: bool
+    time: str
+    shown_value: str
+    shown_reference: str
+    shown_error: str
+    shown_limits: str
+    shown_uncertainty: str
+    shown_unit: str
+    shown_k: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """Results that belong together, in the order they were taken."""
+
+    name: str
+    title: str
+    results: tuple[Result, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Adjustment:
+    """What was found and what was left around one adjustment (ISO/IEC 17025:2017 7.8.4.1 d)."""
+
+    title: str
+    as_found: Result
+    as_left: Result | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Point:
+    """One reading of a reference part; error, uncertainty and acceptance zone as shares of the limit."""
+
+    name: str
+    quantity: str  # capacitance or inductance
+    reference: float  # F or H
+    share: float
+    uncertainty_share: float
+    accept_lower_share: float
+    accept_upper_share: float
+    verdict: Verdict
+
+
+def results_of(run: Run) -> tuple[Result, ...]:
+    """Every reading of a run, and every planned one that was never reached, as results."""
+    read = [_result(reading) for reading in run.readings]
+    names = {result.name for result in read}
+    why = run.closed.reason if run.closed else "the run was interrupted and never closed"
+    simulated, opened = run.opened.simulated, run.opened.opened
+    lost = [
+        Reading(
+            name=name, value=None, unit="", verdict=Verdict.NOT_MEASURED, reason=why, simulated=simulated, time=opened
+        )
+        for name in run.opened.planned
+        if name not in names
+    ]
+    return (*read, *map(_result, lost))
+
+
+def _result(reading: Reading) -> Result:
+    numeric = isinstance(reading.value, (int, float)) and not isinstance(reading.value, bool)
+    scale = next(
+        (x for x in (reading.nominal, reading.value if numeric else None, reading.upper, reading.lower) if x), 0.0
+    )
+    assert isinstance(scale, (int, float))
+    exponent, prefix = prefix_for(scale, reading.unit)
+    value, uncertainty, error = _said(reading.value), "", ""
+    if numeric:
+        assert isinstance(reading.value, (int, float))
+        shown = rounded(reading.value, reading.expanded_uncertainty, reading.unit, like=scale)
+        value, uncertainty = shown.value, shown.uncertainty
+        if reading.nominal is not None:
+            error = signed(
+                rounded(reading.value - reading.nominal, reading.expanded_uncertainty, reading.unit, like=scale).value
+            )
+    factor = reading.coverage_factor
+    return Result(
+        name=reading.name,
+        title=reading.title or reading.name,
+        group=reading.group,
+        stage="as found" if reading.name.endswith(AS_FOUND) else "as left" if reading.name.endswith(AS_LEFT) else "",
+        value=reading.value,
+        unit=reading.unit,
+        reference=reading.nominal,
+        lower=reading.lower,
+        upper=reading.upper,
+        accept_lower=reading.accept_lower,
+        accept_upper=reading.accept_upper,
+        expected=reading.expected,
+        expanded_uncertainty=reading.expanded_uncertainty,
+        coverage_factor=factor,
+        effective_dof=reading.effective_dof,
+        rule=reading.rule,
+        verdict=reading.verdict,
+        statement=reading.statement.value,
+        reason=reading.reason,
+        hand_read=reading.hand_read,
+        simulated=reading.simulated,
+        time=reading.time,
+        shown_value=value,
+        shown_reference="" if reading.nominal is None else short(reading.nominal, exponent),
+        shown_error=error,
+        shown_limits=_limits(reading, exponent),
+        shown_uncertainty=uncertainty,
+        shown_unit=readable(prefix + reading.unit),
+        shown_k="" if factor is None else f"{factor:.2f}",
+    )
+
+
+def _said(value: Value) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return value if isinstance(value, str) else ""
+
+
+def _limits(reading: Reading, exponent: int) -> str:
+    lower, upper = reading.lower, reading.upper
+    if reading.expected is not None:
+        return _said(reading.expected)
+    if lower is not None and upper is not None:
+        return f"{short(lower, exponent)} … {short(upper, exponent)}"
+    if lower is not None:
+        return f"≥ {short(lower, exponent)}"
+    return f"≤ {short(upper, exponent)}" if upper is not None else ""
+
+
+def groups(results: Sequence[Result], titles: Mapping[str, str]) -> tuple[Group, ...]:
+    """Results by group, groups in the order of their first result."""
+    order: dict[str, list[Result]] = {}
+    for result in results:
+        order.setdefault(result.group, []).append(result)
+    return tuple(
+        Group(name=name, title=titles.get(name, name.replace("_", " ") or "not reached"), results=tuple(members))
+        for name, members in order.items()
+    )
+
+
+def adjustments(results: Sequence[Result]) -> tuple[Adjustment, ...]:
+    """Results as found, each with the one as left (``x.as_left``, else ``x``) when there is one."""
+    by_name = {result.name: result for result in results}
+    found = []
+    for result in results:
+        if result.name.endswith(AS_FOUND):
+            base = result.name.removesuffix(AS_FOUND)
+            left = by_name.get(base + AS_LEFT) or by_name.get(base)
+            found.append(Adjustment(title=_without_stage(result.title), as_found=result, as_left=left))
+    return tuple(found)
+
+
+def _without_stage(title: str) -> str:
+    return title.removesuffix(" as found").rstrip(" ,:")
+
+
+def points(readings: Iterable[Reading]) -> tuple[Point, ...]:
+    """Errors of the readings of reference parts over both ranges, as shares of their limits."""
+    found = []
+    for reading in readings:
+        quantity = ERROR_QUANTITIES.get(reading.unit)
+        lower, upper, nominal, value = reading.lower, reading.upper, reading.nominal, reading.value
+        if quantity is None or not reading.parts or nominal is None or nominal <= 0 or reading.name.endswith(AS_FOUND):
+            continue
+        if lower is None or upper is None or not lower < nominal < upper or not isinstance(value, (int, float)):
+            continue
+        half = (upper - lower) / 2
+
+        def share(x: float, half: float = half, nominal: float = nominal) -> float:
+            return (x - nominal) / half
+
+        if not math.isfinite(value):
+            continue
+        found.append(
+            Point(
+                name=reading.name,
+                quantity=quantity,
+                reference=nominal,
+                share=share(value),
+                uncertainty_share=(reading.expanded_uncertainty or 0.0) / half,
+                accept_lower_share=share(lower if reading.accept_lower is None else reading.accept_lower),
+                accept_upper_share=share(upper if reading.accept_upper is None else reading.accept_upper),
+                verdict=reading.verdict,
+            )
+        )
+    return tuple(found)
