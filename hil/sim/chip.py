@@ -47,6 +47,7 @@ class Chip:
         firmware: makes the firmware at each reset; None is a chip that was never programmed.
         clock_divider: 8 while the fuse that divides the clock is still set, as the factory leaves it.
         brown_out_v: supply voltage below which it resets, V.
+        hangs_after_s: the firmware hangs this long after each start, and the watchdog resets it; None: never.
     """
 
     def __init__(
@@ -57,9 +58,11 @@ class Chip:
         *,
         clock_divider: int = 1,
         brown_out_v: float = BROWN_OUT_V,
+        hangs_after_s: float | None = None,
     ) -> None:
         self.surroundings, self.eeprom = surroundings, eeprom
         self._make_firmware, self._clock_divider, self._brown_out_v = firmware, clock_divider, brown_out_v
+        self._hangs_after_s = hangs_after_s
         self.at_s, self.reset_at_s, self.cause = 0.0, 0.0, "POWER"
         self._vcc_v, self._reset_is_low, self._stopped_by = 0.0, False, "POWER"
         self._firmware: Firmware | None = None
@@ -130,6 +133,12 @@ class Chip:
         self.cause, self.reset_at_s = self._stopped_by, self.at_s
         self._firmware = self._make_firmware(self)
         self.start(self._boot(self._firmware))
+        if self._hangs_after_s is not None:
+            self.start(self._hang(), self._hangs_after_s)
+
+    def _hang(self) -> Wait:
+        self.watchdog()
+        yield from ()
 
     def _boot(self, firmware: Firmware) -> Wait:
         yield START_UP_S

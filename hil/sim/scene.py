@@ -1,0 +1,358 @@
+"""What is physically there at one moment: board, supply, jig, needles, fingers - and what follows from it.
+
+`settle` solves the board under the present conditions and lets the processor feel the result, until both agree. What
+the oscillator does is kept as a short history, so that a gate can be integrated afterwards over whatever has changed
+in between.
+"""
+
+import math
+from collections import deque
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+
+from hil.circuit.board import Conditions, Operating, Source
+from hil.sim.clock import SimClock
+from hil.sim.instruments.measuring import INPUT_OHM
+from hil.sim.jig import Jig
+from hil.sim.processor import Processor
+from hil.sim.setup import BenchSetup
+from hil.sim.streams import Streams
+from hil.sim.trouble import Troubles
+from hil.sim.unit import VirtualUnit
+from hil.sim.warmth import Warmth
+
+T0_POINT, GROUND = "TP_T0", "GND"
+_ROUNDS = 12  # of board and processor until they agree; a unit that resets itself again and again never does
+_HISTORY_S = 30.0
+_TEMPERATURE_STEP_K = 2.0
+_ADC_NOISE_V = 0.0015
+_RESET_LOW, _INPUT_HIGH = 0.2, 0.5  # of the supply
+_LAMP_VISIBLE_A = 0.3e-3
+_GENERATOR_HIGH, _GENERATOR_LOW = 0.6, 0.3  # of the supply: ATmega328P data sheet, input levels
+_UART_OHM = 100.0
+_DISPLAY_LINES = (("PB2", "SEL"), ("PB3", "SDI"), ("PB5", "SCK"), ("PC2", "DC"), ("PC3", "RES"))
+_NO_OPERATING: Operating | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Span:
+    """What reaches T0 and the comparator's output from one moment on."""
+
+    since_s: float
+    conditions: Conditions | None  # None: no unit
+    generator_hz: float | None  # None: T0 is connected to the comparator
+
+
+class Scene:
+    """Present state of the bench; a `hil.sim.processor.Surroundings` for the processor in the jig."""
+
+    def __init__(self, setup: BenchSetup, clock: SimClock, fixed: Streams, jig: Jig, warmth: Warmth) -> None:
+        self.setup, self.clock, self.fixed, self.jig, self.warmth = setup, clock, fixed, jig, warmth
+        self.at_s = 0.0
+        self.noise, self.troubles = fixed, Troubles()
+        self.unit: VirtualUnit | None = None
+        self.processor: Processor | None = None
+        self.operating: Operating | None = None
+        self.driven: Mapping[str, str] = {}
+        self.keys: tuple[str, ...] = ()
+        self.part_by_hand: str | None = None
+        self.point_by_hand: str | None = None
+        self._later: deque[tuple[float, Callable[[], None]]] = deque()
+        self._supply_v: float | None = None
+        self._limit_a = 0.1
+        self._closed: tuple[int, ...] = ()
+        self._generator = (0.0, 0.0, 0.0)
+        self._parts = {channel: name for name, channel in setup.part_channels.items()}
+        self._probes = {channel: name for name, channel in setup.probe_channels.items()}
+        self._spans: deque[_Span] = deque([_Span(0.0, None, None)])
+        self._wired: tuple[bool, bool] | None = None
+        self._settling = False
+
+    # What is there
+
+    def _conditions(self) -> Conditions:
+        processor = self.processor
+        assert processor is not None
+        state = "running" if processor.is_running() else "reset" if processor.is_programmed() else "blank"
+        return Conditions(
+            supply_v=self._supply_v,
+            supply_limit_a=self._limit_a,
+            pins=tuple(sorted(processor.drives().items())),
+            mcu=state,
+            terminal=self.jig.terminal(self._connected_parts(), round(self.ambient_degc())),
+            keys=self.keys,
+            temperature_degc=self._stepped_degc(),
+        )
+
+    def _stepped_degc(self) -> float:
+        return _TEMPERATURE_STEP_K * round(self.warmth.board_degc(self.at_s) / _TEMPERATURE_STEP_K)
+
+    def _connected_parts(self) -> tuple[str, ...]:
+        by_selector = tuple(self._parts[channel] for channel in self._closed if channel in self._parts)
+        return by_selector if self.part_by_hand is None else (*by_selector, self.part_by_hand)
+
+    def _probed(self) -> tuple[str, ...]:
+        if self.point_by_hand is not None:
+            high, _, low = self.point_by_hand.partition(":")
+            return (high, low) if low else (high,)
+        points = (self._probes[channel] for channel in self._closed if channel in self._probes)
+        return tuple(point for point in points if point != T0_POINT)[:2]
+
+    def _generator_at_t0(self) -> float | None:
+        """Frequency that the generator makes at T0, Hz; None when it is not connected there."""
+        by_selector = any(self._probes.get(channel) == T0_POINT for channel in self._closed)
+        if not by_selector and self.point_by_hand != T0_POINT:
+            return None
+        frequency_hz, low_v, high_v = self._generator
+        vcc_v = self._pin_v("7")
+        is_seen = low_v < _GENERATOR_LOW * vcc_v and high_v > _GENERATOR_HIGH * vcc_v
+        touches = not math.isinf(self.troubles.contact_ohm(T0_POINT))
+        return frequency_hz if is_seen and touches else 0.0
+
+    # Changes
+
+    def set_supply(self, voltage_v: float | None, limit_a: float) -> None:
+        """True voltage and limit of the supply's output; None: off."""
+        self._supply_v, self._limit_a = voltage_v, limit_a
+        self.settle()
+
+    def set_channels(self, closed: tuple[int, ...]) -> None:
+        """Closed channels of the selector, in the order of closing."""
+        self._closed = closed
+        self.settle()
+
+    def channels(self) -> frozenset[int]:
+        """Channels that are wired."""
+        return frozenset(self._parts) | frozenset(self._probes)
+
+    def set_generator(self, frequency_hz: float, low_v: float, high_v: float) -> None:
+        """True output of the generator; 0 Hz: off."""
+        self._generator = (frequency_hz, low_v, high_v)
+        self.settle()
+
+    def set_keys(self, keys: tuple[str, ...]) -> None:
+        """Keys that are pressed."""
+        self.keys = keys
+        self.settle()
+
+    def set_part_by_hand(self, part: str | None) -> None:
+        """What the operator has put to the terminals."""
+        self.part_by_hand = part
+        self.settle()
+
+    def set_point_by_hand(self, point: str | None) -> None:
+        """Where the operator holds the probe."""
+        self.point_by_hand = point
+        self.settle()
+
+    def later(self, delay_s: float, action: Callable[[], None]) -> None:
+        """Have something happen; entries must be made in the order of time."""
+        self._later.append((self.at_s + delay_s, action))
+
+    def restart_meter(self) -> None:
+        """The meter's watchdog bites."""
+        if self.processor is not None:
+            self.processor.reset_pin(True, self.at_s)
+            self.processor.reset_pin(False, self.at_s)
+            self.settle()
+
+    def _forget_probes(self) -> None:
+        self.keys, self.part_by_hand, self.point_by_hand = (), None, None
+        self._later.clear()
+
+    def settle(self) -> None:
+        """Solve the board under the present conditions, until board and processor agree."""
+        if self._settling:
+            return
+        unit, processor = self.unit, self.processor
+        if unit is None or processor is None:
+            self.operating, self.driven, self._wired = None, {}, None
+            self._remember(None)
+            return
+        self._settling = True
+        for _ in range(_ROUNDS):
+            conditions = self._conditions()
+            self.operating = unit.model.solve(conditions)
+            self.driven = processor.drives()
+            self._feel(processor)
+            if self._conditions() == conditions:
+                break
+        self._settling = False
+        power_w = abs((self._supply_v or 0.0) * self.operating.supply_current_a) if self.operating else 0.0
+        self.warmth.set_power(power_w, self.at_s)
+        self._remember(conditions)
+
+    def _feel(self, processor: Processor) -> None:
+        vcc_v = self._pin_v("7")
+        processor.power(vcc_v, self.at_s)
+        processor.reset_pin(vcc_v > 0 and self._pin_v("1") < _RESET_LOW * vcc_v, self.at_s)
+        levels = (self.pin_is_high("PD2"), self.pin_is_high("PD3"))
+        if levels != self._levels:
+            self._levels = levels
+            processor.inputs_changed(self.at_s)
+
+    _levels = (True, True)
+
+    def _pin_v(self, number: str) -> float:
+        return self.operating.pins[f"U3.{number}"] if self.operating is not None else 0.0
+
+    # Surroundings of the processor
+
+    def adc_v(self, channel: int, at_s: float) -> float:
+        """Voltage at an ADC pin, V."""
+        return self._pin_v(f"PC{channel}") + _ADC_NOISE_V * self.noise.gauss("adc")
+
+    def aref_v(self) -> float:
+        """Voltage at AREF, V."""
+        return self._pin_v("21")
+
+    def pin_is_high(self, pin: str) -> bool:
+        """Level at an input."""
+        return self._pin_v(pin) > _INPUT_HIGH * self._pin_v("7")
+
+    def clock_hz(self, at_s: float) -> float:
+        """The crystal's frequency, Hz; 0.0 when it does not run."""
+        return self.operating.mcu_clock_hz if self.operating is not None else 0.0
+
+    def t0_pulses(self, from_s: float, to_s: float) -> float:
+        """Rising edges at T0 between two bench times, with their noise."""
+        return self._pulses(from_s, to_s, "t0", at_t0=True)
+
+    def _remember(self, conditions: Conditions | None) -> None:
+        generator_hz = self._generator_at_t0() if conditions is not None else None
+        last = self._spans[-1]
+        if last.conditions != conditions or last.generator_hz != generator_hz:
+            self._spans.append(_Span(self.at_s, conditions, generator_hz))
+        while len(self._spans) > 1 and self._spans[1].since_s < self.at_s - _HISTORY_S:
+            self._spans.popleft()
+
+    def _pulses(self, from_s: float, to_s: float, name: str, *, at_t0: bool) -> float:
+        total, end_s = 0.0, to_s
+        for span in reversed(self._spans):
+            begin_s = max(from_s, span.since_s)
+            if begin_s < end_s:
+                total += self._pulses_of(span, begin_s, end_s, name, at_t0=at_t0)
+                end_s = begin_s
+            if span.since_s <= from_s:
+                break
+        return total
+
+    def _pulses_of(self, span: _Span, begin_s: float, end_s: float, name: str, *, at_t0: bool) -> float:
+        seconds = end_s - begin_s
+        if at_t0 and span.generator_hz is not None:
+            return span.generator_hz * seconds
+        if span.conditions is None or self.unit is None or span.conditions.supply_v is None:
+            return 0.0
+        temperature_degc = self.warmth.board_degc((begin_s + end_s) / 2)
+        below = _TEMPERATURE_STEP_K * math.floor(temperature_degc / _TEMPERATURE_STEP_K)
+        share = (temperature_degc - below) / _TEMPERATURE_STEP_K
+        oscillate = self.unit.model.oscillate
+        cold = oscillate(replace(span.conditions, temperature_degc=below))
+        warm = oscillate(replace(span.conditions, temperature_degc=below + _TEMPERATURE_STEP_K))
+        frequency_hz = cold.frequency_hz + share * (warm.frequency_hz - cold.frequency_hz)
+        if cold.frequency_hz <= 0 or warm.frequency_hz <= 0:
+            return 0.0
+        pulses = frequency_hz * (1 + cold.extra_edges) * seconds
+        return max(0.0, pulses + cold.sigma_hz * math.sqrt(seconds) * self.noise.gauss(name))
+
+    # What instruments and eyes see
+
+    def ambient_degc(self) -> float:
+        """Air at the jig, degC."""
+        return self.warmth.ambient_degc(self.at_s)
+
+    def supply_voltage_v(self) -> float:
+        """Voltage at the supply's output, V."""
+        if self._supply_v is None:
+            return 0.0
+        if self.operating is None or not self.operating.in_current_limit:
+            return self._supply_v
+        return self.operating.voltage_v("VBAT")
+
+    def supply_current_a(self) -> float:
+        """Current out of the supply, A."""
+        return self.operating.supply_current_a if self.operating is not None and self._supply_v is not None else 0.0
+
+    def supply_limits(self) -> bool:
+        """Whether the current limit holds the voltage down."""
+        return self._supply_v is not None and self.operating is not None and self.operating.in_current_limit
+
+    def probe_voltage_v(self) -> float:
+        """Voltage between the leads of the probe, V, loaded by the voltmeter's input."""
+        points = self._probed()
+        if not points or self.unit is None or any(math.isinf(self.troubles.contact_ohm(point)) for point in points):
+            return 0.0
+        high, low = points[0], points[1] if len(points) > 1 else GROUND
+        if high == low:
+            return 0.0
+        conditions = replace(self._conditions(), loads=((high, low, INPUT_OHM + self.troubles.contact_ohm(high)),))
+        operating = self.unit.model.solve(conditions)
+        volts = self._point_v(operating, high) - self._point_v(operating, low)
+        return volts * INPUT_OHM / (INPUT_OHM + self.troubles.contact_ohm(high) + self.troubles.contact_ohm(low))
+
+    def _point_v(self, operating: Operating, point: str) -> float:
+        return 0.0 if point == GROUND else operating.voltage_v(point)
+
+    def probe_resistance_ohm(self) -> float:
+        """Resistance between the leads of the probe, ohm; infinite when over range or when voltage is there."""
+        points = self._probed()
+        if not points or self.unit is None:
+            return math.inf
+        high, low = points[0], points[1] if len(points) > 1 else GROUND
+        path_ohm = 2 * self.jig.lead_ohm()
+        for point in dict.fromkeys((high, low)):
+            path_ohm += self.jig.contact_ohm(point) + self.troubles.contact_ohm(point)
+        if high == low or math.isinf(path_ohm):
+            return path_ohm
+        if self._supply_v is not None:
+            return math.inf
+        seen = self.unit.model.solve(replace(self._conditions(), ohmmeter=(high, low))).resistance_ohm
+        return math.inf if seen is None else path_ohm + seen
+
+    def probe_frequency_hz(self, from_s: float, to_s: float) -> float:
+        """Mean frequency at the probe between two bench times, Hz; 0.0 when nothing swings there."""
+        points = self._probed()
+        if points[:1] != ("TP_COMP",) or to_s <= from_s or math.isinf(self.troubles.contact_ohm("TP_COMP")):
+            return 0.0
+        return self._pulses(from_s, to_s, "counter", at_t0=False) / (to_s - from_s)
+
+    def lamp_is_lit(self, lamp: str) -> bool:
+        """Whether a lamp gives light."""
+        return self.operating is not None and self.operating.lamps.get(lamp, 0.0) > _LAMP_VISIBLE_A
+
+    def display_text(self) -> tuple[str, str]:
+        """What stands on the display; nothing when its supply or one of its lines is dead."""
+        if self.unit is None or self.processor is None or not self.processor.is_running():
+            return ("", "")
+        conditions = self._conditions()
+        carries = self.unit.model.carries
+        if not all(carries(f"U3.{pin}", f"DISP1.{line}", conditions) for pin, line in _DISPLAY_LINES):
+            return ("", "")
+        return self.processor.display()
+
+    def uart_is_wired(self) -> tuple[bool, bool]:
+        """Whether bytes get through to the meter, and from it."""
+        if self.unit is None or self.processor is None:
+            return (False, False)
+        if self._wired is None and self.processor.is_running():
+            self._wired = (self._carries_in(self.unit), self._carries_out(self.unit))
+        return self._wired or (False, False)
+
+    def _carries_in(self, unit: VirtualUnit) -> bool:
+        conditions, vcc_v = self._conditions(), self._pin_v("7")
+        volts = [
+            unit.model.solve(
+                replace(conditions, sources=(Source(point="UARTIN", voltage_v=level_v, resistance_ohm=_UART_OHM),))
+            ).pins["U3.PD0"]
+            for level_v in (0.0, 5.0)
+        ]
+        return volts[0] < 0.3 * vcc_v and volts[1] > 0.6 * vcc_v
+
+    def _carries_out(self, unit: VirtualUnit) -> bool:
+        conditions = self._conditions()
+        volts = []
+        for level in ("low", "high"):
+            pins = tuple((pin, level if pin == "PD1" else driven) for pin, driven in conditions.pins)
+            adapter = (("UARTOUT", GROUND, 100e3),)
+            volts.append(unit.model.solve(replace(conditions, pins=pins, loads=adapter)).voltage_v("UARTOUT"))
+        return volts[0] < 0.8 and volts[1] > 2.0

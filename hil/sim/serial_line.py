@@ -1,0 +1,115 @@
+"""The serial line between the host's adapter and the meter: bytes take their time, and speeds may differ."""
+
+import random
+from collections import deque
+from typing import Protocol
+
+from hil.sim.processor import Processor
+from hil.sim.trouble import Trouble, Troubles
+from hil.sim.uart import FRAME_BITS, resample
+
+_GARBAGE = bytes(range(0x80, 0xC0))
+
+
+class LinePlace(Protocol):
+    """The bench as the line sees it."""
+
+    at_s: float
+    troubles: Troubles
+
+    @property
+    def processor(self) -> Processor | None: ...
+    def uart_is_wired(self) -> tuple[bool, bool]: ...
+    def restart_meter(self) -> None: ...
+
+
+class SerialLine:
+    """Both directions of the meter's port."""
+
+    def __init__(self, place: LinePlace) -> None:
+        self._place = place
+        self.baud = 38_400.0  # of the host's adapter
+        self._to_meter: deque[tuple[float, bytes]] = deque()  # when the last byte has arrived
+        self._free_s = 0.0
+        self._received: deque[int] = deque()
+        self._messages = 0
+
+    def forget(self) -> None:
+        """Another unit: nothing is on its way."""
+        self._to_meter.clear()
+        self._received.clear()
+        self._messages = 0
+
+    def _trouble(self) -> Trouble | None:
+        trouble = self._place.troubles.at("bench.meter")
+        return trouble if trouble is not None and self._messages > trouble.after else None
+
+    def has_vanished(self) -> bool:
+        """Whether the adapter has been pulled out."""
+        trouble = self._trouble()
+        return trouble is not None and trouble.effect == "vanish"
+
+    # Host to meter
+
+    def send(self, data: bytes, at_s: float) -> None:
+        """The host sends; the bytes travel one after the other."""
+        self._messages += data.count(b"\n")
+        start_s = max(at_s, self._free_s)
+        self._free_s = start_s + len(data) * FRAME_BITS / self.baud
+        self._to_meter.append((self._free_s, data))
+
+    @property
+    def due_s(self) -> float | None:
+        """When the next bytes have arrived at the meter."""
+        return self._to_meter[0][0] if self._to_meter else None
+
+    def deliver(self) -> None:
+        """Hand the bytes that are due to the meter."""
+        at_s, data = self._to_meter.popleft()
+        processor, trouble = self._place.processor, self._trouble()
+        if trouble is not None and trouble.effect == "reboot":
+            trouble_is_new = self._messages - trouble.after <= data.count(b"\n")
+            if trouble_is_new:
+                self._place.restart_meter()
+                return
+        if processor is not None and self._place.uart_is_wired()[0]:
+            processor.receive(resample(data, self.baud, processor.baud()), at_s)
+
+    # Meter to host
+
+    def collect(self, until_s: float) -> None:
+        """Take what the meter has sent by then."""
+        processor = self._place.processor
+        data = processor.transmitted(until_s) if processor is not None else b""
+        if not data or processor is None or not self._place.uart_is_wired()[1]:
+            return
+        trouble = self._trouble()
+        effect = trouble.effect if trouble is not None else ""
+        if effect in ("silent", "vanish"):
+            return
+        if effect == "partial":
+            data = data.replace(b"\n", b"")
+        elif effect == "garbage":
+            data = bytes(random.Random(f"{until_s}").choices(_GARBAGE, k=len(data))) + b"\n" * data.count(b"\n")
+        elif effect == "wrong_identity":
+            data = data.replace(b"QM-2", b"XX-9")
+        self._received.extend(resample(data, processor.baud() or self.baud, self.baud))
+
+    def next_byte_s(self) -> float | None:
+        """When the host gets a byte: now, or when the one being sent is complete; None when none is known of."""
+        if self._received:
+            return self._place.at_s
+        processor = self._place.processor
+        return processor.next_transmission_s() if processor is not None else None
+
+    def waiting(self) -> int:
+        """Bytes that the host has not read."""
+        return len(self._received)
+
+    def take(self, count: int) -> bytes:
+        """Bytes for the host."""
+        return bytes(self._received.popleft() for _ in range(min(count, len(self._received))))
+
+    def discard(self) -> None:
+        """The host throws away what it has not read."""
+        self._received.clear()

@@ -1,0 +1,128 @@
+"""Trouble that is not on the board: instruments, jig, person, firmware. ``TARGET=EFFECT``, as board faults are.
+
+    bench.ROLE=silent garbage wrong_identity partial vanish [@N]   an instrument, or bench.meter, the serial port
+    bench.meter=reboot[@N]                    the meter restarts by its watchdog
+    bench.ROLE.QUANTITY=+3% | -20mV           an instrument that has lost its calibration
+    bench.contact.POINT=20ohm | open          a bad needle of the jig
+    bench.operator=wrong_part [@PART]         fits a neighbour of the part asked for, once
+    bench.operator=mistypes                   types a wrong display text
+    firmware=missing | hangs [@S]             never programmed; hangs S seconds after each start
+    fuses=clock_div8                          the clock is still divided by eight
+    eeprom=corrupt                            stored constants with a bad checksum
+
+``@N``: from the N-th message on (default: from the first).
+"""
+
+import math
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from hil.core.units import parse_quantity
+from hil.sim.setup import KINDS
+
+_PORT_EFFECTS = ("silent", "garbage", "wrong_identity", "partial", "vanish")
+_QUANTITIES = {"voltage": "V", "current": "A", "resistance": "ohm", "frequency": "Hz", "temperature": "degC"}
+_TARGETS = {
+    "bench.operator": ("wrong_part", "mistypes"),
+    "bench.meter": (*_PORT_EFFECTS, "reboot"),
+    **{f"bench.{kind}": _PORT_EFFECTS for kind in KINDS},
+    "firmware": ("missing", "hangs"),
+    "fuses": ("clock_div8",),
+    "eeprom": ("corrupt",),
+}
+_DEFAULT_HANG_S = 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trouble:
+    """One trouble.
+
+    Args:
+        relative, absolute: of an instrument out of calibration; `absolute` also the resistance of a bad contact.
+        after: number of messages that go well before, or seconds.
+        detail: name of a part.
+    """
+
+    target: str
+    effect: str
+    relative: float = 0.0
+    absolute: float = 0.0
+    after: float = 0.0
+    detail: str = ""
+
+
+def is_trouble(text: str) -> bool:
+    """Whether a fault names the bench or the firmware, not the board."""
+    target = text.partition("=")[0].strip()
+    return target.startswith("bench.") or target in _TARGETS
+
+
+def parse_trouble(text: str) -> Trouble:
+    """Read one trouble.
+
+    Raises:
+        ValueError: unknown target or effect, listing what is allowed.
+    """
+    target, equals, effect = (piece.strip() for piece in text.partition("="))
+    if not equals:
+        raise ValueError(f"{text!r}: write TARGET=EFFECT, for example bench.voltmeter=silent")
+    if target.startswith("bench.contact."):
+        return Trouble(target=target, effect="contact", absolute=_resistance(text, effect))
+    role, _, quantity = target.removeprefix("bench.").partition(".")
+    if quantity:
+        return _offset(text, target, role, quantity, effect)
+    if target not in _TARGETS:
+        raise ValueError(
+            f"{text!r}: no such target; known: {', '.join(_TARGETS)}, bench.contact.POINT, bench.ROLE.QUANTITY"
+        )
+    name, _, after = effect.partition("@")
+    if name not in _TARGETS[target]:
+        raise ValueError(f"{text!r}: {target} allows {', '.join(_TARGETS[target])}")
+    if name == "wrong_part":
+        return Trouble(target=target, effect=name, detail=after)
+    if after and re.fullmatch(r"\d+(\.\d+)?", after) is None:
+        raise ValueError(f"{text!r}: after @ stands a number, for example {name}@12")
+    return Trouble(target=target, effect=name, after=float(after or (_DEFAULT_HANG_S if name == "hangs" else 0)))
+
+
+def _resistance(text: str, effect: str) -> float:
+    if effect == "open":
+        return math.inf
+    value, unit = parse_quantity(effect)
+    if unit != "ohm":
+        raise ValueError(f"{text!r}: a contact is 'open' or has a resistance such as 20ohm")
+    return value
+
+
+def _offset(text: str, target: str, role: str, quantity: str, effect: str) -> Trouble:
+    if role not in KINDS or quantity not in _QUANTITIES:
+        raise ValueError(f"{text!r}: known roles: {', '.join(KINDS)}; known quantities: {', '.join(_QUANTITIES)}")
+    value, unit = parse_quantity(effect)
+    if unit == "":
+        return Trouble(target=target, effect="offset", relative=value)
+    if unit != _QUANTITIES[quantity]:
+        raise ValueError(f"{text!r}: {quantity} has the unit {_QUANTITIES[quantity]}; or give a ratio such as +3%")
+    return Trouble(target=target, effect="offset", absolute=value)
+
+
+class Troubles:
+    """All troubles of one unit in the jig."""
+
+    def __init__(self, troubles: Iterable[Trouble] = ()) -> None:
+        self._troubles = tuple(troubles)
+        self._by_target = {trouble.target: trouble for trouble in self._troubles}
+
+    def at(self, target: str) -> Trouble | None:
+        """The trouble of one target."""
+        return self._by_target.get(target)
+
+    def offset(self, role: str, quantity: str) -> tuple[float, float]:
+        """Relative and absolute error that an instrument has too much."""
+        trouble = self._by_target.get(f"bench.{role}.{quantity}")
+        return (trouble.relative, trouble.absolute) if trouble else (0.0, 0.0)
+
+    def contact_ohm(self, point: str) -> float:
+        """Resistance that a needle has too much, ohm; infinite when it does not touch."""
+        trouble = self._by_target.get(f"bench.contact.{point}")
+        return trouble.absolute if trouble else 0.0

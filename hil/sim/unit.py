@@ -1,0 +1,65 @@
+"""One virtual unit: its components' true values follow from its serial number alone."""
+
+import random
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from hil.circuit.board import BoardModel, draw_values
+from hil.circuit.faults import parse_faults
+from hil.circuit.netlist import Netlist
+from hil.sim.meter_constants import constants_place, erased
+from hil.sim.trouble import Troubles, is_trouble, parse_trouble
+
+FIRMWARE_VERSION = "1.0.0"
+
+
+@dataclass(slots=True, kw_only=True)
+class VirtualUnit:
+    """A unit in somebody's hands; what it has stored stays with it.
+
+    Args:
+        eeprom: 0xFF throughout on a unit that was never given its serial number.
+        firmware: version programmed into it, "" when none is.
+    """
+
+    serial: str
+    model: BoardModel
+    troubles: Troubles
+    eeprom: bytearray = field(default_factory=erased)
+    firmware: str = FIRMWARE_VERSION
+    clock_divider: int = 1
+    hangs_after_s: float | None = None
+
+
+def build_unit(
+    netlist: Netlist, serial: str, faults: Sequence[str] = (), eeprom: bytearray | None = None
+) -> VirtualUnit:
+    """Make the unit with this serial number.
+
+    Args:
+        faults: of the board (`hil.circuit.faults`) and of everything else (`hil.sim.trouble`).
+        eeprom: what it has stored before; None: a new unit.
+
+    Raises:
+        ValueError: an unknown fault.
+    """
+    troubles = Troubles(parse_trouble(text) for text in faults if is_trouble(text))
+    model = BoardModel(
+        netlist,
+        draw_values(netlist, lambda name: random.Random(f"{serial}/{name}").random()),
+        parse_faults((text for text in faults if not is_trouble(text)), netlist),
+    )
+    unit = VirtualUnit(serial=serial, model=model, troubles=troubles)
+    if eeprom is not None:
+        unit.eeprom = eeprom
+    firmware, fuses = troubles.at("firmware"), troubles.at("fuses")
+    if firmware is not None:
+        if firmware.effect == "missing":
+            unit.firmware = ""
+        else:
+            unit.hangs_after_s = firmware.after
+    if fuses is not None:
+        unit.clock_divider = 8
+    if troubles.at("eeprom") is not None:
+        unit.eeprom[constants_place()] = bytes(constants_place().stop - constants_place().start)
+    return unit
