@@ -6,110 +6,38 @@
     model.oscillate(conditions, operating).frequency_hz
 
 Pure: equal arguments give equal results; no noise is added here (`Oscillation.sigma_hz` says how much there is).
+
+The comparator's output is either low or high at any moment. The network is solved for both; while the loop oscillates
+every average lies between the two in proportion to the duty, and the duty follows from the limit cycle.
 """
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from statistics import NormalDist
 
-from hil.circuit.faults import Fault
-from hil.circuit.netlist import Netlist
+import numpy as np
 
+from hil.circuit import clock
+from hil.circuit.conditioned import conditioned, locate, pack_nets, power_comparator
+from hil.circuit.conditions import Conditions, Operating, Oscillation, Source
+from hil.circuit.dc import Floats, Network, Solution
+from hil.circuit.dc import solve as solve_network
+from hil.circuit.devices import limited_source
+from hil.circuit.faults import Assembly, Fault, assemble
+from hil.circuit.netlist import Component, Netlist
+from hil.circuit.oscillator import Terminal, tank_network
+from hil.circuit.stamps import Values, base_network
+from hil.circuit.tank import Comparator, TankSolution
+from hil.circuit.tank import solve as solve_tank
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Terminal:
-    """What is connected between T1 and T2, with the jig's parasitics.
+__all__ = ["BoardModel", "Conditions", "Operating", "Oscillation", "Source", "Terminal", "draw_values"]
 
-    ``kind`` is open, short, capacitor (value in F) or inductor (value in H). The part itself has a series
-    resistance and a parallel capacitance; the jig has a capacitance across the terminals and leads in series.
-    """
-
-    kind: str = "open"
-    value: float = 0.0
-    series_resistance_ohm: float = 0.0
-    parallel_capacitance_f: float = 0.0
-    jig_capacitance_f: float = 0.0
-    jig_inductance_h: float = 0.0
-    jig_resistance_ohm: float = 0.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Source:
-    """A voltage from outside behind a resistance on a net or test point (generator at T0, a serial adapter)."""
-
-    point: str
-    voltage_v: float
-    resistance_ohm: float = 50.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Conditions:
-    """Everything outside the netlist that decides what the board does; hashable, so results can be cached.
-
-    ``pins`` drives the microcontroller: pairs such as ("PB0", "high"), levels high, low, input, pullup; what is not
-    named is an input. ``mcu`` is running, reset or blank (supply current, and whether the reference is connected).
-    ``loads`` are resistors from outside, (point, point, ohm), for example a voltmeter's input resistance.
-    ``ohmmeter`` names two points (net, test point or pin); the answer is `Operating.resistance_ohm`.
-    """
-
-    supply_v: float | None = None  # None: not connected; negative: wrong polarity
-    supply_limit_a: float = math.inf
-    switch_on: bool = True
-    pins: tuple[tuple[str, str], ...] = ()
-    mcu: str = "running"
-    terminal: Terminal = field(default_factory=Terminal)
-    sources: tuple[Source, ...] = ()
-    loads: tuple[tuple[str, str, float], ...] = ()
-    keys: tuple[str, ...] = ()  # "KEY1", "KEY2"
-    ohmmeter: tuple[str, str] | None = None
-    ohmmeter_current_a: float = 1e-4  # test current; the ohmmeter's own voltage is limited to `ohmmeter_limit_v`
-    ohmmeter_limit_v: float = 5.0
-    temperature_degc: float = 23.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Operating:
-    """The solved board. Voltages are averages over a period while the oscillator runs."""
-
-    voltages: Mapping[str, float]  # by net and by test point
-    pins: Mapping[str, float]  # by pin, "U3.6" and "U3.PD4"; differs from the net behind an open joint
-    supply_current_a: float
-    in_current_limit: bool
-    relays: Mapping[str, bool]  # K1, K2: armature pulled
-    lamps: Mapping[str, float]  # LED1, LED2: current, A
-    resistance_ohm: float | None  # what the ohmmeter sees; inf: over range
-    mcu_clock_hz: float  # 0.0: no clock
-    mcu_programmable: bool  # answers at the programming header
-    mcu_runs: bool  # powered, clocked, out of reset, programmed
-    output_level: str  # comparator: "low", "high" or "oscillates"
-    converged: bool
-    iterations: int
-
-    def voltage_v(self, point: str) -> float:
-        """Voltage against ground of a net, a test point or a pin (``U3.6``), V.
-
-        Raises:
-            KeyError: no such point.
-        """
-        if point in self.voltages:
-            return self.voltages[point]
-        return self.pins[point]
-
-    def relay_on(self, designator: str) -> bool:
-        """Whether the armature of K1 or K2 is pulled."""
-        return self.relays[designator]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Oscillation:
-    """What the comparator's output does at T0."""
-
-    frequency_hz: float  # 0.0: does not oscillate
-    amplitude_v: float  # peak, at the comparator's + input
-    duty: float  # fraction of the period with the output high
-    sigma_hz: float  # standard deviation of the mean frequency over 1 s
-    extra_edges: float  # expected extra counts per period from comparator noise on a slow edge
-    loaded_q: float
+COMPARATOR_LEAST_V = 2.5  # supply below which the comparator's output stays open; from memory
+LOGIC_LOW, LOGIC_HIGH = 0.3, 0.6  # thresholds as fractions of the supply: ATmega328P data sheet, from memory
+RECEIVER_LOW, RECEIVER_HIGH = 0.3, 0.7
+CACHE = 4096
 
 
 class BoardModel:
@@ -123,23 +51,291 @@ class BoardModel:
 
     def __init__(self, netlist: Netlist, values: Mapping[str, float], faults: Sequence[Fault] = ()) -> None:
         self.netlist = netlist
-        self.values = dict(values)
         self.faults = tuple(faults)
+        self._assemblies = tuple(assemble(netlist, values, faults, joint_open=is_open) for is_open in (False, True))
+        self.values = dict(self._assemblies[0].values)
+        self.intermittent = self._assemblies[0].intermittent
+        """Probability that intermittent joints are open at a look; draw and set `Conditions.joints_open`."""
+        self._bases: dict[tuple[bool, float], tuple[Values, Network]] = {}
+        self._starts: dict[tuple[bool, str], Solution] = {}
+        self._look = lru_cache(maxsize=CACHE)(self._solve)
 
     def solve(self, conditions: Conditions) -> Operating:
-        """The operating point under these conditions; cached."""
-        raise NotImplementedError
+        """The operating point under these conditions; cached.
+
+        Raises:
+            ValueError: a point or pin in the conditions does not exist.
+        """
+        return self._look(conditions)[0]
 
     def oscillate(self, conditions: Conditions, operating: Operating | None = None) -> Oscillation:
-        """What arrives at the counter input; cached."""
-        raise NotImplementedError
+        """What the comparator does under these conditions and what arrives at T0; cached.
+
+        ``operating`` is accepted for callers that hold it; the limit cycle was found together with it.
+        """
+        return self._look(conditions)[1]
 
     def carries(self, driver: str, receiver: str, conditions: Conditions) -> bool:
-        """Whether both logic levels of a driven pin arrive at another pin (``U3.PB3`` to ``DISP1.SDI``).
+        """Whether both logic levels of a driven pin arrive at another pin.
 
-        The receiver's thresholds are 0.3 and 0.7 of its supply.
+        ``driver`` is a microcontroller pin (``U3.PB3``) or any other pin, which is then driven from outside with 0
+        and 5 V behind 100 Ω (``J2.RX``); ``receiver`` any pin (``DISP1.SDI``). Levels are judged at 0.3 and 0.7 of
+        the receiver's supply, or of 5 V for a connector.
         """
-        raise NotImplementedError
+        designator, _, pin = driver.partition(".")
+        seen = []
+        for level, volt in (("low", 0.0), ("high", 5.0)):
+            if self.netlist.component(designator).kind == "microcontroller":
+                name = self.netlist.component(designator).pin(pin).name
+                others = tuple(pair for pair in conditions.pins if pair[0] != name)
+                asked = replace(conditions, pins=(*others, (name, level)))
+            else:
+                asked = replace(conditions, sources=(*conditions.sources, Source(point=driver, voltage_v=volt, resistance_ohm=100.0)))
+            operating = self.solve(asked)
+            supply = self._supply_of(receiver, operating)
+            if supply < COMPARATOR_LEAST_V * 0.8:
+                return False
+            seen.append(operating.voltage_v(receiver) / supply)
+        return seen[0] < RECEIVER_LOW and seen[1] > RECEIVER_HIGH
+
+    def _supply_of(self, pin: str, operating: Operating) -> float:
+        designator = pin.split(".")[0]
+        kind = self.netlist.component(designator).kind
+        if kind == "connector":
+            return 5.0
+        supply = {"microcontroller": "VCC", "display": "VDD", "comparator": "V+"}[kind]
+        ground = "V-" if kind == "comparator" else "GND"
+        return operating.pins[f"{designator}.{supply}"] - operating.pins[f"{designator}.{ground}"]
+
+    def _base(self, assembly: Assembly, conditions: Conditions) -> tuple[Values, Network]:
+        key = (conditions.joints_open, conditions.temperature_degc)
+        if key not in self._bases:
+            values = Values(assembly, conditions.temperature_degc)
+            self._bases[key] = values, base_network(assembly, values)
+        return self._bases[key]
+
+    def _solve(self, conditions: Conditions) -> tuple[Operating, Oscillation]:
+        assembly = self._assemblies[conditions.joints_open]
+        values, base = self._base(assembly, conditions)
+        look = _Look(self, assembly, values, base, conditions)
+        return look.result()
+
+
+class _Look:
+    """One solution in the making: relay contacts and the microcontroller's state follow from it and change it."""
+
+    def __init__(
+        self, model: BoardModel, assembly: Assembly, values: Values, base: Network, conditions: Conditions
+    ) -> None:
+        self.model, self.assembly, self.values, self.base, self.conditions = model, assembly, values, base, conditions
+        self.netlist = assembly.netlist
+        self.clock_hz = clock.frequency_hz(assembly, values)
+        self.iterations = 0
+        self.index = base.index
+
+    def result(self) -> tuple[Operating, Oscillation]:
+        relays = self.netlist.of_kind("relay_changeover", "relay_reed")
+        driven = {pin for pin, level in self.conditions.pins if level == "high"}
+        guess = {"relay_changeover": "PB0" in driven, "relay_reed": "PB1" in driven}
+        powered = bool(self.conditions.supply_v)
+        pulled = {relay.designator: powered and guess[relay.kind] for relay in relays}
+        mode = self.conditions.mcu
+        if mode == "running" and not self._could_run():
+            mode = "stopped" if not self.clock_hz else "blank"
+        for _ in range(4):
+            vector, tank, level, converged = self._average(pulled, mode)
+            coils = {relay.designator: self._coil_on(relay, vector) for relay in relays}
+            runs = mode == "running" and self._runs(vector)
+            if coils == pulled and (runs or mode != "running"):
+                break
+            pulled = coils
+            if mode == "running" and not runs:
+                mode = "reset"
+        operating = self._operating(vector, coils, level, runs, converged)
+        return operating, self._oscillation(tank, level, vector)
+
+    # The microcontroller
+    def _could_run(self) -> bool:
+        parts = self.netlist.of_kind("microcontroller")
+        return self.clock_hz > 0 and all((part.designator, "blank") not in self.assembly.flags for part in parts)
+
+    def _runs(self, vector: Floats) -> bool:
+        for part in self.netlist.of_kind("microcontroller"):
+            supply = self._between(part, "VCC", "GND", vector)
+            reset = self._between(part, "PC6", "GND", vector)
+            if supply < self.values[f"{part.designator}.brown_out"] or reset < LOGIC_HIGH * supply:
+                return False
+        return True
+
+    def _between(self, part: Component, plus: str, minus: str, vector: Floats) -> float:
+        return float(vector[self.index[part.net(plus)]] - vector[self.index[part.net(minus)]])
+
+    def _coil_on(self, relay: Component, vector: Floats) -> bool:
+        return abs(self._between(relay, "COIL+", "COIL-", vector)) >= self.values[f"{relay.designator}.operate"]
+
+    # The network
+    def _average(self, pulled: Mapping[str, bool], mode: str) -> tuple[Floats, TankSolution | None, str, bool]:
+        network = conditioned(self.base, self.assembly, self.values, self.conditions, pulled, self.clock_hz, mode)
+        parts = self.netlist.of_kind("comparator")
+        off = None
+        if not (self.conditions.supply_v or self.conditions.sources):
+            off = self._newton(network, "off")
+            return off.vector, None, "off", off.converged
+        part = parts[0]
+        high = self._newton(power_comparator(network, part, self.values, output_low=False), "high")
+        if self._between(part, "V+", "V-", high.vector) < COMPARATOR_LEAST_V:
+            off = self._newton(network, "off", high)
+            return off.vector, None, "off", off.converged
+        low = self._newton(power_comparator(network, part, self.values, output_low=True), "low", high)
+        offset = self.values[f"{part.designator}.offset"]
+        balance_high = self._between(part, "IN+", "IN-", high.vector) + offset
+        balance_low = self._between(part, "IN+", "IN-", low.vector) + offset
+        converged = high.converged and low.converged
+        if not balance_low > 0 > balance_high:
+            # No rest in between: the output stays where it is held; between two held states, low as after power-up.
+            stays_high = balance_high > 0 and balance_low > 0
+            return (high if stays_high else low).vector, None, "high" if stays_high else "low", converged
+        tank = self._tank(part, pulled, low.vector, high.vector, balance_low, balance_high)
+        duty = float(tank.duty) if tank is not None else balance_low / (balance_low - balance_high)
+        level = "oscillates" if tank is not None and tank.frequency_hz > 0 else "hovers"
+        return duty * high.vector + (1 - duty) * low.vector, tank, level, converged
+
+    def _newton(self, network: Network, state: str, start: Solution | None = None) -> Solution:
+        starts = self.model._starts
+        key = (self.conditions.joints_open, state)
+        found = solve_network(network, starts.get(key) or start)
+        if found.converged:
+            starts[key] = found
+        self.iterations += found.iterations
+        return found
+
+    def _tank(
+        self, part: Component, pulled: Mapping[str, bool], low: Floats, high: Floats, balance_low: float, balance_high: float
+    ) -> TankSolution | None:  # fmt: skip
+        built = tank_network(self.assembly, self.values, pulled, self.conditions.terminal)
+        if built is None:
+            return None
+        network, start = built
+        output, name = self.index[part.net("OUT")], part.designator
+        mean = (low + high) / 2
+        headroom = self._between(part, "V+", "IN+", mean) - part.model["common_mode_headroom"]
+        comparator = Comparator(
+            delay_s=np.array(self.values[name]),
+            swing_v=np.array(high[output] - low[output]),
+            balance_low_v=np.array(balance_low),
+            balance_high_v=np.array(balance_high),
+            noise_v=np.array(self.values[f"{name}.noise"]),
+            noise_bandwidth_hz=part.model["noise_bandwidth"],
+            headroom_v=np.array(headroom),
+        )
+        return solve_tank(network, comparator, np.array(start))
+
+    # Results
+    def _operating(
+        self, vector: Floats, coils: Mapping[str, bool], level: str, runs: bool, converged: bool
+    ) -> Operating:
+        nets = {net: float(vector[number]) for net, number in self.index.items()}
+        points = {name: nets[net] for name, net in self.netlist.test_points.items()}
+        pins = {}
+        for part in self.netlist.components:
+            for pin in part.pins:
+                if pin.net:
+                    pins[f"{part.designator}.{pin.number}"] = pins[f"{part.designator}.{pin.name}"] = nets[pin.net]
+        current, limited = self._supply(nets)
+        return Operating(
+            voltages=nets | points,
+            pins=pins,
+            supply_current_a=current,
+            in_current_limit=limited,
+            relays=dict(coils),
+            lamps={part.designator: self._lamp_a(part, vector) for part in self.netlist.of_kind("led")},
+            resistance_ohm=self._resistance(nets),
+            mcu_clock_hz=self.clock_hz,
+            mcu_programmable=clock.is_programmable(self.assembly, pins),
+            mcu_runs=runs,
+            display_powered=self._display_powered(vector),
+            output_level=level,
+            converged=converged,
+            iterations=self.iterations,
+        )
+
+    def _supply(self, nets: Mapping[str, float]) -> tuple[float, bool]:
+        conditions = self.conditions
+        if conditions.supply_v is None:
+            return 0.0, False
+        plus, minus = pack_nets(self.assembly)
+        law = limited_source(conditions.supply_v, conditions.supply_limit_a, 0.01)
+        current = abs(law(nets[plus] - nets[minus], 0.0)[0])
+        return current, current > 0.999 * conditions.supply_limit_a
+
+    def _resistance(self, nets: Mapping[str, float]) -> float | None:
+        if self.conditions.ohmmeter is None:
+            return None
+        first, second = (locate(self.assembly, point) for point in self.conditions.ohmmeter)
+        volt = nets[first] - nets[second]
+        return math.inf if volt > 0.98 * self.conditions.ohmmeter_limit_v else volt / self.conditions.ohmmeter_current_a
+
+    def _lamp_a(self, part: Component, vector: Floats) -> float:
+        from hil.circuit.devices import saturation_a
+
+        slope = part.model["emission"] * self.values.thermal_v
+        saturation = saturation_a(self.values[part.designator], part.model["emission"], self.values.temperature_degc)
+        return saturation * math.expm1(min(self._between(part, "A", "K", vector) / slope, 300.0))
+
+    def _display_powered(self, vector: Floats) -> bool:
+        for part in self.netlist.of_kind("display"):
+            supply = self._between(part, "VDD", "GND", vector)
+            dead = (part.designator, "dead") in self.assembly.flags
+            if dead or not part.model["supply_least"] <= supply <= part.model["supply_most"]:
+                return False
+        return True
+
+    def _oscillation(self, tank: TankSolution | None, level: str, vector: Floats) -> Oscillation:
+        frequency = float(tank.frequency_hz) if tank is not None and level == "oscillates" else 0.0
+        return Oscillation(
+            frequency_hz=frequency,
+            t0_frequency_hz=self._counted_hz(frequency),
+            amplitude_v=float(tank.amplitude_v) if tank is not None else 0.0,
+            duty=float(tank.duty) if tank is not None else float(level == "high"),
+            sigma_hz=float(tank.sigma_hz) if tank is not None else 0.0,
+            extra_edges=float(tank.extra_edges) if tank is not None else 0.0,
+            loaded_q=float(tank.loaded_q) if tank is not None else 0.0,
+        )
+
+    def _counted_hz(self, frequency: float) -> float:
+        """What has valid levels at T0: the comparator's output, or a generator connected there."""
+        parts = self.netlist.of_kind("microcontroller")
+        if not parts:
+            return 0.0
+        part = parts[0]
+        generators = [source for source in self.conditions.sources if source.frequency_hz]
+        low, high = self._extremes(part, generators)
+        if not (low < LOGIC_LOW and high > LOGIC_HIGH):
+            return 0.0
+        return generators[0].frequency_hz if generators else frequency
+
+    def _extremes(self, part: Component, generators: Sequence[Source]) -> tuple[float, float]:
+        """Lowest and highest level at T0 as fractions of the microcontroller's supply."""
+        starts = self.model._starts
+        if not generators:
+            found = [starts.get((self.conditions.joints_open, state)) for state in ("low", "high")]
+            if found[0] is None or found[1] is None:
+                return 0.0, 0.0
+            low, high = (self._level(part, solution.vector) for solution in found if solution is not None)
+            return low, high
+        levels = []
+        for volt in (0.0, 1.0):
+            fixed = tuple(
+                replace(source, frequency_hz=0.0, voltage_v=source.voltage_v * volt) if source.frequency_hz else source
+                for source in self.conditions.sources
+            )
+            operating = self.model.solve(replace(self.conditions, sources=fixed))
+            supply = operating.pins[f"{part.designator}.VCC"] - operating.pins[f"{part.designator}.GND"]
+            levels.append(operating.pins[f"{part.designator}.PD4"] / max(supply, 1e-3))
+        return levels[0], levels[1]
+
+    def _level(self, part: Component, vector: Floats) -> float:
+        return self._between(part, "PD4", "GND", vector) / max(self._between(part, "VCC", "GND", vector), 1e-3)
 
 
 def draw_values(netlist: Netlist, uniform: Callable[[str], float]) -> dict[str, float]:
@@ -148,4 +344,10 @@ def draw_values(netlist: Netlist, uniform: Callable[[str], float]) -> dict[str, 
     ``uniform(name)`` gives a number in [0, 1) that depends on the parameter's name and the unit's serial number.
     Names are ``R5``, or ``L1.q`` where a component has further parameters.
     """
-    raise NotImplementedError
+    normal = NormalDist()
+    least, most = normal.cdf(-3.0), normal.cdf(3.0)
+    values = {}
+    for parameter in netlist.parameters():
+        deviation = normal.inv_cdf(least + (most - least) * uniform(parameter.name)) / 3
+        values[parameter.name] = parameter.value + parameter.tolerance * deviation
+    return values

@@ -58,8 +58,8 @@ PARAMETERS: Mapping[str, Mapping[str, str]] = {
 
 MODEL_CONSTANTS: Mapping[str, Mapping[str, str]] = {
     "inductor": {"q_frequency": "Hz", "loss_exponent": "", "parallel_capacitance": "F", "weak_q": ""},
-    "diode": {"emission": "", "series_resistance": "ohm"},
-    "led": {"emission": "", "series_resistance": "ohm"},
+    "diode": {"emission": ""},
+    "led": {"emission": ""},
     "mosfet": {"transconductance": "S", "body_saturation_current": "A"},
     "transistor": {"saturation_current": "A", "reverse_gain": ""},
     "regulator": {"output_conductance": "S", "wrong_part": "V"},
@@ -73,7 +73,6 @@ MODEL_CONSTANTS: Mapping[str, Mapping[str, str]] = {
         "reference_switch": "ohm",
         "analogue_resistance": "ohm",
         "esd_saturation_current": "A",
-        "esd_resistance": "ohm",
     },
     "crystal": {
         "motional_capacitance": "F",
@@ -92,7 +91,6 @@ MODEL_CONSTANTS: Mapping[str, Mapping[str, str]] = {
         "supply_least": "V",
         "supply_most": "V",
         "esd_saturation_current": "A",
-        "esd_resistance": "ohm",
     },
 }
 """Constants of the device equations by kind, with their units; those in `OPTIONAL_CONSTANTS` may be absent."""

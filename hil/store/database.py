@@ -169,6 +169,8 @@ class PostgresDatabase:
         """All or nothing, durable at the end of the block."""
         try:
             with self._connection.transaction():
+                # One writer at a time, as in SQLite: numbers of runs and definitions are counted on.
+                self._connection.execute("SELECT pg_advisory_xact_lock(1)")
                 yield
         except self._error as problem:
             raise BenchError(f"{self.where}: the record is in trouble: {problem}") from None

@@ -51,7 +51,7 @@ MIGRATIONS = (
             """CREATE TABLE details (
                 run_no INTEGER NOT NULL, position INTEGER NOT NULL, more TEXT NOT NULL,
                 PRIMARY KEY (run_no, position),
-                FOREIGN KEY (run_no, position) REFERENCES readings (run_no, position))""",
+                FOREIGN KEY (run_no, position) REFERENCES readings (run_no, position)){clustered}""",
             """CREATE TABLE equipment (
                 run_no INTEGER NOT NULL REFERENCES runs (run_no), position INTEGER NOT NULL, kind TEXT NOT NULL,
                 name TEXT NOT NULL, identity TEXT NOT NULL, certificate TEXT NOT NULL, due TEXT NOT NULL,
