@@ -87,9 +87,9 @@ class _Scan:
             if path in self._entries:  # a table below an array of tables belongs to the latest entry
                 path = (*path, self._entries[path] - 1)
             path = (*path, step)
+            self.lines.setdefault(path, line)
         if is_entry:
             self._entries[path] = self._entries.get(path, 0) + 1
-            self.lines.setdefault(path, line)
             path = (*path, self._entries[path] - 1)
         self.lines[path] = line
         self._at += 2 if is_entry else 1

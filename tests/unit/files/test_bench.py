@@ -1,0 +1,97 @@
+"""Bench files."""
+
+import pytest
+
+from hil.core.equipment import Accuracy
+from hil.errors import FileError
+from hil.files.bench import parse_bench
+from hil.files.parts import parse_kit
+from hil.suite import ROOT
+
+HEAD = 'format = 1\nbench = "west"\nkit = "demo"\n'
+
+
+def parse(body):
+    return parse_bench("west.toml", HEAD + body)
+
+
+def test_roles_channels_and_port():
+    bench = parse(
+        """readiness_hours = 8
+[meter]
+port = "/dev/ttyUSB0"
+protocol = "listen"
+pattern = 'C=(?P<capacitance>\\S+)'
+[role.supply]
+address = "TCPIP::10.0.0.1::5025::SOCKET"
+commands = "scpi_supply"
+settle = "50 ms"
+accuracy = { voltage = "0.05 % + 3 mV" }
+due = 2027-03-01
+[role.voltmeter]
+by_hand = true
+[role.programmer]
+command = ["tool", "{image}"]
+[role.selector]
+address = "x"
+commands = "scpi_selector"
+[selector.parts]
+open = 100
+[selector.probes]
+TP_5V = 201
+[jig]
+open_capacitance = "6 pF"
+check_parts = ["c"]
+"""
+    )
+    assert bench.available == {"meter", "supply", "voltmeter", "programmer", "selector"}
+    assert bench.roles["supply"].accuracy["voltage"] == Accuracy(relative=0.0005, absolute=0.003)
+    assert bench.roles["supply"].accuracy["voltage"].half_width(10.0) == pytest.approx(0.008)
+    assert (bench.roles["supply"].settle_s, bench.roles["supply"].due) == (0.05, "2027-03-01")
+    assert bench.roles["programmer"].timeout_s == 60.0
+    assert bench.parts == {"open": 100}
+    assert bench.readiness_hours == 8.0
+    assert bench.jig.open_capacitance_f == 6e-12
+
+
+@pytest.mark.parametrize(
+    ("body", "said"),
+    [
+        ("[role.suply]\naddress = 'x'", "4: role.suply: unknown key. Did you mean 'supply'."),
+        ("[role.supply]\ncommands = 'x'", "4: role.supply.address: is missing. Add 'address' to this table."),
+        ("[role.supply]\naddress = 'x'", "4: role.supply.commands: is missing. Add 'commands' to this table."),
+        ("[role.supply]\nby_hand = true\naddress = 'x'", "6: role.supply.address: stands beside by_hand = true."),
+        (
+            "[role.supply]\naddress = 'x'\ncommands = 'y'\nidentity = '('",
+            "7: role.supply.identity: is not a regular expression: missing ), unterminated subpattern at position 0.",
+        ),
+        (
+            "[role.supply]\naddress = 'x'\ncommands = 'y'\naccuracy = { voltage = '3 mA' }",
+            "7: role.supply.accuracy.voltage: '3 mA' has the unit A, but the limit is in V.",
+        ),
+        ("[role.programmer]\ncommand = ['tool']", "5: role.programmer.command: must be a list of words with '{image}'"),
+        (
+            "[role.selector]\naddress = 'x'\ncommands = 'y'\n[selector.parts]\na = 1\nb = 1",
+            "9: selector.parts.b: channel 1 is already wired to 'a'. Correct one of them.",
+        ),
+        ("[selector.parts]\na = 1", "4: selector: wires channels, but there is no [role.selector]."),
+        ("[meter]\nport = 'x'\nprotocol = 'listen'", "4: meter.pattern: is missing. A meter that only prints needs"),
+        ("[meter]\nport = 'x'\npattern = 'x'", '6: meter.pattern: belongs to protocol = "listen".'),
+        ("[meter]\nport = 'x'\nprotocol = 'listen'\npattern = 'x'", "7: meter.pattern: names no group."),
+        ("[meter]\nport = 'x'\nbaud = 0", "6: meter.baud: must be 50 or more, not 0."),
+        ("readiness_hours = 0", "4: readiness_hours: must be more than 0, not 0."),
+    ],
+)
+def test_refused(body, said):
+    with pytest.raises(FileError) as caught:
+        parse(body)
+    assert str(caught.value).startswith(f"west.toml:{said}")
+
+
+@pytest.mark.parametrize("name", ["simulated", "by_hand"])
+def test_shipped_benches_fit_their_kit(name):
+    bench = parse_bench(name, (ROOT / f"fixtures/benches/{name}.toml").read_text())
+    kit = parse_kit("kit", (ROOT / f"fixtures/kits/{bench.kit}.toml").read_text(), today="2026-11-25")
+    assert [part for part in (*bench.parts, *bench.jig.check_parts) if part not in kit] == []
+    if bench.parts:
+        assert set(kit.parts) <= set(bench.parts)
