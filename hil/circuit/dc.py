@@ -1,0 +1,226 @@
+"""Nonlinear direct-current solution of a network: nodal analysis with Newton's method.
+
+    network = Network(("GND", "A", "K"))
+    network.conductance("A", "K", 1e-3)
+    network.branch(Branch("GND", "A", (("A", "GND"),), limited_source(5.0, 0.1, 0.01)))
+    solution = solve(network)
+
+Three kinds of element: conductances, junctions (exponentials, evaluated together), and branches (one current as a
+function of one or two voltages, evaluated one by one). A junction's current may enter several nodes with factors,
+which makes a bipolar transistor two junctions. Each Newton step solves the linearised network; the voltages of
+junctions are limited from step to step as is usual in circuit simulation, so that no exponential overflows.
+"""
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+BOLTZMANN_PER_CHARGE = 1.380649e-23 / 1.602176634e-19  # V/K, exact in the SI of 2019
+ZERO_DEGC = 273.15
+SHUNT_S = 1e-12  # from every node to ground, so that a floating node has a voltage
+TOLERANCE_V = 1e-7
+MOST_ITERATIONS = 150
+
+Floats = npt.NDArray[np.float64]
+Law = Callable[[float, float], tuple[float, float, float]]  # (u1, u2) -> current, d/du1, d/du2
+
+
+def thermal_voltage_v(temperature_degc: float) -> float:
+    """kT/q, V."""
+    return BOLTZMANN_PER_CHARGE * (temperature_degc + ZERO_DEGC)
+
+
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """A current from node ``a`` through the element to node ``b``, as a function of one or two voltages."""
+
+    a: str
+    b: str
+    controls: tuple[tuple[str, str], ...]  # pairs of nodes whose voltage difference controls
+    law: Law
+
+
+@dataclass(frozen=True, slots=True)
+class Junction:
+    """A current Is·(exp(u/nVt) − 1) with u between two nodes; ``into`` gives the current leaving each node."""
+
+    plus: str
+    minus: str
+    saturation_a: float
+    slope_v: float  # n·Vt
+    into: tuple[tuple[str, float], ...]
+
+
+@dataclass(slots=True)
+class Network:
+    """A network under construction. Nodes are named; the first is ground."""
+
+    nodes: Sequence[str]
+    index: dict[str, int] = field(init=False)
+    matrix: Floats = field(init=False)
+    injected_a: Floats = field(init=False)
+    junctions: list[Junction] = field(default_factory=list)
+    branches: list[Branch] = field(default_factory=list)
+    _compiled: "_Junctions | None" = None
+
+    def __post_init__(self) -> None:
+        self.index = {name: number for number, name in enumerate(self.nodes)}
+        size = len(self.nodes)
+        self.matrix = np.eye(size) * SHUNT_S
+        self.injected_a = np.zeros(size)
+
+    def conductance(self, a: str, b: str, siemens: float) -> None:
+        i, j = self.index[a], self.index[b]
+        matrix = self.matrix
+        matrix[i, i] += siemens
+        matrix[j, j] += siemens
+        matrix[i, j] -= siemens
+        matrix[j, i] -= siemens
+
+    def current(self, a: str, b: str, ampere: float) -> None:
+        """A constant current that leaves node ``a`` and enters node ``b``."""
+        self.injected_a[self.index[a]] -= ampere
+        self.injected_a[self.index[b]] += ampere
+
+    def voltage(self, a: str, b: str, volt: float, ohm: float) -> None:
+        """A voltage of ``a`` against ``b`` behind a resistance."""
+        self.conductance(a, b, 1 / ohm)
+        self.current(b, a, volt / ohm)
+
+    def diode(self, anode: str, cathode: str, saturation_a: float, slope_v: float) -> None:
+        if anode != cathode:
+            self.junctions.append(
+                Junction(anode, cathode, saturation_a, slope_v, ((anode, 1.0), (cathode, -1.0)))
+            )
+
+    def copy(self) -> "Network":
+        """An independent copy; the compiled junctions are shared, so add no junction to it."""
+        twin = object.__new__(Network)
+        twin.nodes, twin.index = self.nodes, self.index
+        twin.matrix, twin.injected_a = self.matrix.copy(), self.injected_a.copy()
+        twin.junctions, twin.branches, twin._compiled = self.junctions, list(self.branches), self.compiled()
+        return twin
+
+    def compiled(self) -> "_Junctions":
+        if self._compiled is None:
+            self._compiled = _Junctions(self)
+        return self._compiled
+
+
+class _Junctions:
+    """All junctions as arrays."""
+
+    def __init__(self, network: Network) -> None:
+        count, size = len(network.junctions), len(network.nodes)
+        self.control = np.zeros((count, size))
+        self.into = np.zeros((size, count))
+        self.saturation = np.array([junction.saturation_a for junction in network.junctions])
+        self.slope = np.array([junction.slope_v for junction in network.junctions])
+        for number, junction in enumerate(network.junctions):
+            self.control[number, network.index[junction.plus]] += 1
+            self.control[number, network.index[junction.minus]] -= 1
+            for node, factor in junction.into:
+                self.into[network.index[node], number] += factor
+        self.critical = self.slope * np.log(self.slope / (math.sqrt(2) * self.saturation))
+
+    def limited(self, wanted: Floats, before: Floats) -> Floats:
+        """Logarithmic steps above the critical voltage, as usual in circuit simulation (Nagel 1975)."""
+        steep = (wanted > self.critical) & (np.abs(wanted - before) > 2 * self.slope)
+        if not steep.any():
+            return wanted
+        step = 1 + (wanted - before) / self.slope
+        from_above = np.where(step > 0, before + self.slope * np.log(np.maximum(step, 1e-30)), self.critical)
+        from_below = self.slope * np.log(np.maximum(wanted, 1e-30) / self.slope)
+        return np.where(steep, np.where(before > 0, from_above, from_below), wanted)
+
+
+@dataclass(frozen=True, slots=True)
+class Solution:
+    """Node voltages against ground, V."""
+
+    vector: Floats
+    junction_v: Floats
+    converged: bool
+    iterations: int
+
+
+def solve(network: Network, start: Solution | None = None) -> Solution:
+    """Solve the network; `start` is a solution of a similar one with the same nodes and junctions.
+
+    When plain Newton steps do not settle, all sources are switched on in steps.
+    """
+    if start is not None:
+        found = _newton(network, start.vector, start.junction_v)
+        if found.converged:
+            return found
+    zero = np.zeros(len(network.nodes)), np.zeros(len(network.junctions))
+    found = _newton(network, *zero)
+    if found.converged:
+        return found
+    return _with_shunts(network)
+
+
+def _with_shunts(network: Network) -> Solution:
+    """Start with strong conductances from every node to ground and remove them decade by decade."""
+    vector, junction_v = np.zeros(len(network.nodes)), np.zeros(len(network.junctions))
+    total = 0
+    found = None
+    for shunt in (1e-1, 1e-2, 1e-3, 1e-4, 1e-5, 1e-6, 1e-7, 1e-8, 1e-10, 0.0):
+        eased = network.copy()
+        eased.matrix[np.diag_indices_from(eased.matrix)] += shunt
+        found = _newton(eased, vector, junction_v)
+        total += found.iterations
+        if found.converged or shunt == 0.0:
+            vector, junction_v = found.vector, found.junction_v
+    assert found is not None
+    return Solution(vector, junction_v, found.converged, total)
+
+
+def _newton(network: Network, vector: Floats, junction_v: Floats) -> Solution:
+    arrays = network.compiled()
+    control, into, slope, saturation = arrays.control, arrays.into, arrays.slope, arrays.saturation
+    conductance = saturation / slope
+    branches = [_indexed(branch, network.index) for branch in network.branches]
+    base, injected = network.matrix, network.injected_a
+    for iteration in range(1, MOST_ITERATIONS + 1):
+        wanted = control @ vector
+        limited = arrays.limited(wanted, junction_v)
+        is_limited = limited is not wanted and bool((limited != wanted).any())
+        raised = np.exp(np.minimum(limited / slope, 300.0))
+        gradient = conductance * raised + SHUNT_S
+        current = saturation * (raised - 1) + SHUNT_S * limited
+        matrix = base + (into * gradient) @ control
+        right = injected - into @ (current - gradient * limited)
+        for a, b, controls, law in branches:
+            u1 = vector[controls[0][0]] - vector[controls[0][1]]
+            u2 = vector[controls[1][0]] - vector[controls[1][1]] if len(controls) == 2 else 0.0
+            ampere, slope1, slope2 = law(float(u1), float(u2))
+            rest = ampere - slope1 * u1 - slope2 * u2
+            right[a] -= rest
+            right[b] += rest
+            for (plus, minus), gain in zip(controls, (slope1, slope2), strict=False):
+                matrix[a, plus] += gain
+                matrix[a, minus] -= gain
+                matrix[b, plus] -= gain
+                matrix[b, minus] += gain
+        following = np.zeros_like(vector)
+        following[1:] = np.linalg.solve(matrix[1:, 1:], right[1:])
+        step = float(np.abs(following - vector).max())
+        vector, junction_v = following, limited
+        if step < TOLERANCE_V and not is_limited:
+            return Solution(vector, control @ vector, True, iteration)
+    return Solution(vector, junction_v, False, MOST_ITERATIONS)
+
+
+def _indexed(
+    branch: Branch, index: Mapping[str, int]
+) -> tuple[int, int, tuple[tuple[int, int], ...], Law]:
+    return (
+        index[branch.a],
+        index[branch.b],
+        tuple((index[plus], index[minus]) for plus, minus in branch.controls),
+        branch.law,
+    )
