@@ -47,7 +47,12 @@ class Recorder:
         Raises:
             RuntimeError: the row is not planned, or was judged already (a mistake in a check).
         """
-        verdict = judge(limit, value, expanded_uncertainty=budget.expanded_uncertainty if budget else None)
+        verdict = judge(
+            limit,
+            value,
+            expanded_uncertainty=budget.expanded_uncertainty if budget else None,
+            coverage_factor=budget.coverage_factor if budget else 2.0,
+        )
         return self._record(
             limit,
             value=verdict.value,

@@ -59,7 +59,13 @@ def steps_outside(values: Any, tolerance: Zone, acceptance: Zone) -> Any:
 
 
 def judge(
-    limit: Limit, value: Value, *, expanded_uncertainty: float | None = None, reason: str = "", zone: Zone | None = None
+    limit: Limit,
+    value: Value,
+    *,
+    expanded_uncertainty: float | None = None,
+    coverage_factor: float = 2.0,
+    reason: str = "",
+    zone: Zone | None = None,
 ) -> Judgement:
     """Judge one reading.
 
@@ -67,6 +73,7 @@ def judge(
         limit: resolved (`Limit.around`).
         value: in the unit of the limit, or text or boolean; None when the reading could not be taken.
         expanded_uncertainty: U of the reading, in its unit; needed by every rule but ``simple``.
+        coverage_factor: k of U.
         reason: why there is no value.
         zone: an acceptance zone found before, instead of the one that the rule gives.
 
@@ -91,7 +98,9 @@ def judge(
             return Judgement(value=_recorded(number), verdict=Verdict.UNDECIDED, reason=why)
         from hil.core.guard import acceptance_zone  # late: only limits with a guard band need its numerics
 
-        zone = acceptance_zone(limit.lower, limit.upper, expanded_uncertainty, limit.rule)
+        zone = acceptance_zone(
+            limit.lower, limit.upper, expanded_uncertainty, limit.rule, coverage_factor=coverage_factor
+        )
     if zone.is_empty:
         why = f"no acceptance zone is left between {show(limit.lower, limit.unit)} and {show(limit.upper, limit.unit)}"
         why += f" with U = {show(expanded_uncertainty, limit.unit, 2)}: the guard bands are wider than the tolerance"
