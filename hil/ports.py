@@ -52,13 +52,6 @@ class Meter(Protocol):
         """The start banner, or None when none came in time; only then is a later banner a restart nobody asked for."""
         ...
 
-    def await_start(self, *, timeout_s: float) -> str | None:
-        """Forget what came before and wait for the banner after power-on; None when none came.
-
-        Called by whoever switched power, so that this start is not taken for one nobody asked for.
-        """
-        ...
-
 
 class Supply(Protocol):
     def set(self, voltage_v: float, current_limit_a: float) -> None: ...

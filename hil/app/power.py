@@ -9,6 +9,7 @@ from hil.errors import BenchError
 NOMINAL_V = 7.4  # two lithium cells, nominal
 LIMIT_A = 0.15  # above the 95 mA of both relays, below what harms the 5 V regulator on a shorted rail
 START_S = 1.0  # the meter prints its banner 0.6 s after reset
+MAY_RESTART_V = 5.6  # below this a unit that is on may brown out, and starts again later
 SETTLE_S = 0.05  # rails and relays after a change of the supply
 DISCHARGE_S = 0.5  # the bulk capacitors, before the board counts as unpowered
 
@@ -40,6 +41,8 @@ class Power:
             if not self._is_on and not bench.operator.confirm("Switch the unit on. Is it on?"):
                 raise BenchError("The unit was not switched on.")
         else:
+            if not self._is_on or voltage_v < MAY_RESTART_V:
+                bench.meter.expect_start()
             bench.supply.set(voltage_v, limit_a)
             if not self._is_on:
                 bench.supply.on()

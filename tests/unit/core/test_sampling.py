@@ -81,7 +81,7 @@ def test_operating_characteristic() -> None:
             assert plan.average_inspected(p, 10_000) == pytest.approx(float(row["ati_published"]), abs=10)
     assert plan.average_inspected(0.03, 10_000) == pytest.approx(753, abs=1)
     assert plan.average_outgoing(0.06) == pytest.approx(0.0372, abs=1e-4)
-    share, worst = plan.worst_outgoing()
+    share, worst = plan.worst_outgoing(10_000)
     assert (share, worst) == pytest.approx((0.0559, 0.03719), abs=6e-5)
 
 
