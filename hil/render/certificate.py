@@ -15,10 +15,10 @@ from typing import Any
 
 from hil.core.issuer import Issuer
 from hil.core.records import Run, UnitVerdict
+from hil.core.units import show
 from hil.render import statements
 from hil.render.results import Adjustment, Group, Point, Result, adjustments, groups, points, results_of
 from hil.render.statements import Line, Section
-from hil.core.units import show
 
 FORMAT = 1
 AS_FOUND = ".as_found"

@@ -1,50 +1,51 @@
-"""A certificate on paper: data and template text in, PDF/A out. Same data, same bytes.
+"""Certificate and plot on paper: data and template texts in, PDF/A and SVG out. Same data, same bytes.
 
-typst does the page; it reads the fonts from the folder it is given and nothing else, and downloads nothing. Text of
-the template is data too (``reports/certificate.typ``).
+typst does the page; it reads the fonts from the folder it is given and nothing else, and downloads nothing. The
+plot is drawn by it too: one drawing serves PDF and HTML, and no run waits a second for a plotting library to load.
 """
 
 import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
 from io import BytesIO
 from typing import Any
 
 from hil.render.certificate import Certificate
-from hil.render.plots import error_svg
+from hil.render.results import Point
 
 STANDARD = "a-3b"
 
 
-def typeset(certificate: Certificate, template: str, *, font_folder: str, plot: str = "") -> bytes:
-    """The certificate as PDF/A-3b.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Paper:
+    """Texts of ``reports/*.typ`` by file name, and the folder with their fonts."""
 
-    Args:
-        template: text of ``reports/certificate.typ``.
-        font_folder: where the fonts of the template lie.
-        plot: SVG of the errors, when it was drawn already.
-    """
-    import typst
+    templates: Mapping[str, str]
+    font_folder: str
 
+
+def typeset(certificate: Certificate, paper: Paper) -> bytes:
+    """The certificate as PDF/A-3b."""
     data = certificate.as_json()
-    data["plot_svg"] = plot or error_svg(certificate.points, simulated=certificate.simulated)
     data["qr_svg"] = qr_svg(certificate.seal)
     issued = datetime.fromisoformat(certificate.issued[:10]).replace(tzinfo=UTC)
-    pdf: bytes = typst.compile(
-        template.encode(),
-        font_paths=_fonts(font_folder),
-        sys_inputs={"certificate": json.dumps(data, allow_nan=False)},
-        pdf_standards=[STANDARD],
-        timestamp=int(issued.timestamp()),
+    return _compile(
+        paper.templates["certificate.typ"], data, paper, pdf_standards=[STANDARD], timestamp=int(issued.timestamp())
     )
-    return pdf
 
 
-@lru_cache(maxsize=4)
-def _fonts(folder: str) -> Any:
-    import typst
-
-    return typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=[folder])
+def errors_svg(points: Sequence[Point], paper: Paper, *, simulated: bool) -> str:
+    """Errors of the reference parts over both ranges as SVG text; SIMULATED stands across the data."""
+    page = (
+        '#import "plot.typ": errors\n'
+        "#set page(width: auto, height: auto, margin: 1mm, fill: none)\n"
+        "#let data = json(bytes(sys.inputs.data))\n"
+        "#errors(data.points, simulated: data.simulated)\n"
+    )
+    data = {"points": [asdict(point) for point in points], "simulated": simulated}
+    return _compile(page, data, paper, format="svg").decode()
 
 
 def qr_svg(text: str) -> str:
@@ -54,3 +55,20 @@ def qr_svg(text: str) -> str:
     out = BytesIO()
     segno.make(text, error="m").save(out, kind="svg", border=0, xmldecl=False, svgns=True)
     return out.getvalue().decode()
+
+
+def _compile(page: str, data: Mapping[str, Any], paper: Paper, **how: Any) -> bytes:
+    import typst
+
+    files = {name: text.encode() for name, text in paper.templates.items()} | {"main.typ": page.encode()}
+    made: bytes = typst.compile(
+        files, font_paths=_fonts(paper.font_folder), sys_inputs={"data": json.dumps(data, allow_nan=False)}, **how
+    )
+    return made
+
+
+@lru_cache(maxsize=4)
+def _fonts(folder: str) -> Any:
+    import typst
+
+    return typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=[folder])
