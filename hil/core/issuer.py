@@ -10,7 +10,6 @@ class Issuer:
 
     Args:
         titles: what groups of results are called, by the name of the group.
-        facts: what facts of a run are called on the certificate, by their name in the record.
     """
 
     maker: str
@@ -24,9 +23,3 @@ class Issuer:
     condition: str  # of the item, when the run has noted none
     authorised_by: str
     titles: Mapping[str, str] = field(default_factory=dict)
-    facts: Mapping[str, str] = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
-        for name in ("maker", "address", "place", "meter", "method", "specification", "authorised_by"):
-            if not getattr(self, name).strip():
-                raise ValueError(f"{name} must not be empty: a certificate needs it")

@@ -1,0 +1,25 @@
+"""Issuer files: text of ``reports/certificate.toml`` -> `hil.core.issuer.Issuer`. The grammar stands in that file."""
+
+from hil.core.issuer import Issuer
+from hil.files.located import parse_document
+
+TEXT_KEYS = (
+    "maker", "address", "place", "meter", "description", "customer", "method", "specification", "condition",
+    "authorised_by",
+)  # fmt: skip
+
+
+def parse_issuer(label: str, text: str) -> Issuer:
+    """Read an issuer file.
+
+    Raises:
+        FileError: anything wrong, with line, key and remedy.
+    """
+    document = parse_document(label, text)
+    document.only(("format", *TEXT_KEYS, "titles"))
+    words = {key: document.text(key) for key in TEXT_KEYS}
+    for key, value in words.items():
+        if not value.strip():
+            raise document.error(key, "is empty, but a certificate needs it. Write it.")
+    titles = document.table("titles")
+    return Issuer(**words, titles={name: titles.text(name) for name in titles.values})

@@ -1,0 +1,191 @@
+"""What a run looks like in a terminal: a live view while it is measured, a summary when it is closed, the plan.
+
+Everything is written to the stream that is handed in. Where that is no terminal, the live view is silent: a log file
+gets the summary and nothing that moves.
+"""
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, TextIO
+
+from hil.core.limit import Limit
+from hil.core.plan import Plan, PlannedRow
+from hil.core.records import Reading, Run, RunClosed, UnitVerdict, Verdict
+from hil.render.results import Result, results_of
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+SIMULATED = "SIMULATED: no real unit was measured and no real instrument was used."
+_STYLES = {UnitVerdict.PASS: "bold green", UnitVerdict.FAIL: "bold red", UnitVerdict.INCOMPLETE: "bold yellow"}
+_ROW_STYLES = {Verdict.FAIL: "red", Verdict.UNDECIDED: "yellow", Verdict.NOT_MEASURED: "yellow"}
+_MOST_ROWS = 20
+
+
+class LiveView:
+    """Progress of a run: rows judged, what is measured now, and the bench time left by the plan.
+
+    Implements the `hil.app.unit_run.Live` protocol.
+    """
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+        self._progress: Any = None  # rich.progress.Progress while a run lasts
+        self._task: Any = None
+        self._seconds: dict[str, float] = {}
+        self._counts: Counter[Verdict] = Counter()
+
+    def planned(self, serial: str, plan: Plan) -> None:
+        """A run begins."""
+        self._seconds = {row.name: row.seconds for row in plan.rows}
+        self._counts.clear()
+        if not self._stream.isatty():
+            return
+        from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+        self._progress = Progress(
+            TextColumn("{task.fields[serial]}"),
+            BarColumn(bar_width=24),
+            MofNCompleteColumn(),
+            TextColumn("{task.fields[counts]}"),
+            TextColumn("{task.fields[left]}"),
+            TextColumn("{task.description}", style="dim"),
+            console=_console(self._stream),
+            transient=True,
+        )
+        self._task = self._progress.add_task(
+            "", total=len(plan.rows), serial=serial, counts="", left=_left(sum(self._seconds.values()))
+        )
+        self._progress.start()
+
+    def measuring(self, row: PlannedRow) -> None:
+        """A row is about to be measured."""
+        if self._progress is not None:
+            part = f" with {row.part}" if row.part else ""
+            self._progress.update(self._task, description=f"{row.name}{part}")
+
+    def judged(self, reading: Reading) -> None:
+        """A reading is in the record."""
+        self._seconds.pop(reading.name, None)
+        self._counts[reading.verdict] += 1
+        if self._progress is not None:
+            bad = [f"{self._counts[verdict]} {_words(verdict)}" for verdict in _ROW_STYLES if self._counts[verdict]]
+            self._progress.update(self._task, advance=1, counts=", ".join(bad), left=_left(sum(self._seconds.values())))
+
+    def finished(self, closed: RunClosed) -> None:
+        """The run is closed, or is given up."""
+        if self._progress is not None:
+            self._progress.stop()
+            self._progress = None
+
+
+def print_simulated(stream: TextIO) -> None:
+    """The line that stands first and last when the bench is simulated."""
+    _console(stream).print(SIMULATED, style="bold red", markup=False, highlight=False, soft_wrap=True)
+
+
+def print_summary(run: Run, stream: TextIO) -> None:
+    """The verdict of a run, every row that did not pass, and where its files are."""
+    console = _console(stream)
+    opened, closed = run.opened, run.closed
+    results = results_of(run)
+    counts = Counter(result.verdict for result in results)
+    said = ", ".join(f"{counts[verdict]} {_words(verdict)}" for verdict in Verdict if counts[verdict])
+    simulated = "  SIMULATED" if opened.simulated else ""
+    attempt = f"attempt {opened.attempt} of {opened.attempts_allowed}"
+    line = f"{opened.serial}  {run.verdict}  scope {opened.scope}, {attempt}: {said} of {len(opened.planned)} planned"
+    console.print(f"{line}{simulated}", style=_STYLES[run.verdict], markup=False, highlight=False, soft_wrap=True)
+    bad = [result for result in results if result.verdict is not Verdict.PASS]
+    if bad:
+        _print_rows(bad[:_MOST_ROWS], console, simulated=opened.simulated)
+    if len(bad) > _MOST_ROWS:
+        more = f"  and {len(bad) - _MOST_ROWS} more; 'hil show {opened.run}' lists them all"
+        console.print(more, markup=False, highlight=False, soft_wrap=True)
+    reason = closed.reason if closed else "interrupted: the run was never closed"
+    if reason and run.verdict is UnitVerdict.INCOMPLETE:
+        console.print(f"  Reason: {reason}", markup=False, highlight=False, soft_wrap=True)
+    if closed and opened.planned_seconds:
+        took = f"  Bench time {closed.actual_seconds:.1f} s, planned {opened.planned_seconds:.1f} s"
+        console.print(took, style="dim", markup=False, highlight=False)
+    for path in closed.files if closed else ():
+        console.print(f"  {path}", markup=False, highlight=False, soft_wrap=True)
+
+
+def print_run(run: Run, stream: TextIO) -> None:
+    """All readings of a run, for `hil show`."""
+    _print_rows(results_of(run), _console(stream), simulated=run.opened.simulated, title=run.opened.run)
+    print_summary(run, stream)
+
+
+def _print_rows(results: Sequence[Result], console: "Console", *, simulated: bool, title: str = "") -> None:
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    mark = "SIMULATED" if simulated else ""
+    table = Table(box=box.SIMPLE_HEAD, title=f"{mark} {title}".strip() or None, caption=mark or None)
+    for heading in ("reading", "value", "limits", "U", "k", "unit", "verdict", "reason"):
+        table.add_column(heading, justify="right" if heading in ("value", "limits", "U") else "left", overflow="fold")
+    for one in results:
+        cells = (
+            one.name, one.shown_value, one.shown_limits, one.shown_uncertainty, one.shown_k, one.shown_unit,
+            _words(one.verdict), one.reason,
+        )  # fmt: skip
+        table.add_row(*(Text(cell, style=_ROW_STYLES.get(one.verdict, "")) for cell in cells))
+    console.print(table)
+
+
+def print_plan(plan: Plan, rows: Sequence[Limit], *, has_selector: bool, stream: TextIO | None = None) -> None:
+    """The plan: rows in their order, what is missing, fittings, time."""
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    console = Console(file=stream, highlight=False)
+    titles = {row.name: row.title for row in rows}
+    table = Table(box=box.SIMPLE_HEAD)
+    for heading in ("", "reading", "what", "check", "part", "needs", "s"):
+        table.add_column(heading, justify="right" if heading in ("", "s") else "left", overflow="fold")
+    for place, row in enumerate(plan.rows, 1):
+        needs = " ".join(need for need in row.needs if need != "part")
+        cells = (str(place), row.name, titles.get(row.name, ""), row.check, row.part or "", needs, f"{row.seconds:.1f}")
+        table.add_row(*map(Text, cells))
+    console.print(table)
+    by_hand = "" if has_selector else " by hand"
+    console.print(
+        f"scope {plan.scope}: {len(plan.rows)} readings, {len(plan.fittings)} fittings{by_hand}, "
+        f"{plan.seconds:.0f} s of gates, settling and instruments",
+        markup=False,
+        soft_wrap=True,
+    )
+    if not has_selector and plan.fittings:
+        console.print(f"fitted in this order: {', '.join(plan.fittings)}", markup=False, soft_wrap=True)
+    for role, row_name in plan.missing_roles:
+        console.print(
+            f"missing role: {role}, first needed by {row_name}. Add [role.{role}] to the bench file, or choose a "
+            "scope that does without.",
+            style="yellow",
+            markup=False,
+            soft_wrap=True,
+        )
+    for name in plan.unread:
+        said = f"no check reads {name}: the unit can only be INCOMPLETE. Add a check, or take the row out of the scope."
+        console.print(said, style="yellow", markup=False, soft_wrap=True)
+    if plan.outside_scope:
+        console.print(f"outside the scope: {', '.join(plan.outside_scope)}", style="dim", markup=False, soft_wrap=True)
+
+
+def _console(stream: TextIO) -> "Console":
+    from rich.console import Console
+
+    return Console(file=stream, highlight=False)
+
+
+def _left(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes}:{rest:02d} left"
+
+
+def _words(verdict: Verdict) -> str:
+    return verdict.value.replace("_", " ")
