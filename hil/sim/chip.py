@@ -252,11 +252,14 @@ class Chip:
         self._phase %= 1.0
         return counted
 
-    def adc(self, channel: int) -> int:
-        """One conversion, 10 bit: Vin·1024/Vref, truncated, 1023 at most."""
+    def adc_mean(self, channel: int, count: int) -> float:
+        """Mean of several conversions, 10 bit: Vin·1024/Vref, truncated, 1023 at most."""
         reference_v = self.surroundings.aref_v()
-        volts = self.surroundings.adc_v(channel, self.at_s)
-        return 1023 if volts >= reference_v else max(0, int(volts * 1024 / reference_v))
+        if reference_v <= 0:
+            return 1023.0
+        scale = 1024 / reference_v
+        samples_v = self.surroundings.adc_samples_v(channel, self.at_s, count)
+        return sum([min(1023, int(volts * scale)) if volts > 0 else 0 for volts in samples_v]) / count
 
     def pin_is_high(self, pin: str) -> bool:
         """Level at an input."""

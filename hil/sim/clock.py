@@ -2,7 +2,7 @@
 
 from datetime import UTC, datetime, timedelta
 
-START = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
+START = datetime(2026, 11, 2, 8, 0, tzinfo=UTC)
 
 
 class SimClock:

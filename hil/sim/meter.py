@@ -18,7 +18,7 @@ from hil.sim.processor import PIN_K1, PIN_K2, PIN_KEY1, PIN_KEY2, PIN_LED1, PIN_
 READY_S = 0.6 - 0.065  # silent for 0.6 s after reset, start-up time included
 RELAY_S = 0.020
 DEBOUNCE_S, BOTH_S = 0.020, 1.0
-BATTERY_S, BATTERY_CONVERSIONS = 0.002, 16
+BATTERY_S, BATTERY_PERIOD_S, BATTERY_CONVERSIONS = 0.002, 0.25, 16
 LOW_V, GOOD_V = float32(6.20), float32(6.40)
 CLOCK_HZ, PRESCALER = 16_000_000, 256
 _LINE_LENGTH = 63
@@ -76,15 +76,19 @@ class MeterFirmware:
         yield READY_S
         self._is_listening = True
         self.chip.send(f"QM-2 {self.version} ready")
-        yield from self.measure_battery()
         self._measuring = self.chip.start(self._measure())
+        self.chip.start(self._watch_battery())
 
     def _measure(self) -> Wait:
         """One gate after the other, for ever."""
         while True:
             count = yield from self._gate()
             self._take(count)
+
+    def _watch_battery(self) -> Wait:
+        while True:
             self._battery(self._convert())
+            yield BATTERY_PERIOD_S
 
     def _gate(self) -> Count:
         begin_s = self.chip.at_s
@@ -118,12 +122,14 @@ class MeterFirmware:
     def count_gate(self) -> Count:
         """Pulses of a new gate."""
         self.stop_measuring()
-        count = yield from self._gate()
-        self._battery(self._convert())
-        return count
+        return (yield from self._gate())
+
+    def _set_relays(self) -> Wait:
+        yield from self._set_relay_pins(((PIN_K1, self.function == INDUCTANCE), (PIN_K2, False)))
 
     def new_value(self) -> Generator[float, None, float32]:
         """A new measurement with the function selected."""
+        yield from self._set_relays()
         self._take((yield from self.count_gate()))
         return self.value
 
@@ -133,32 +139,38 @@ class MeterFirmware:
 
     def zero(self) -> Generator[float, None, float32]:
         """Take the zero; the zero found, or NaN."""
+        yield from self._set_relays()
         found = self.readings.take_zero(self.function, (yield from self.count_gate()))
-        self.value = found - found  # what is connected reads zero from now on
+        self.value = found - found  # what is connected reads zero from now on, or NaN
         return found
 
     def calibrate(self) -> Generator[float, None, bool]:
         """Count f1 and f2; False when it failed."""
-        yield from self.set_relay(PIN_K1, False)
-        yield from self.set_relay(PIN_K2, False)
+        yield from self._set_relay_pins(((PIN_K1, False), (PIN_K2, False)))
         bare = yield from self.count_gate()
         yield from self.set_relay(PIN_K2, True)
         with_ccal = yield from self.count_gate()
-        yield from self.set_relay(PIN_K2, False)
-        yield from self.set_relay(PIN_K1, self.function == INDUCTANCE)
+        yield from self._set_relays()
         return self.readings.calibrate(bare, with_ccal)
 
     def select(self, function: str) -> Wait:
         """Change the function and set K1."""
-        self.function, self.value = function, float32("nan")
-        yield from self.set_relay(PIN_K1, function == INDUCTANCE)
+        if function != self.function:
+            self.function, self.value = function, float32("nan")
+            self.stop_measuring()
+        yield from self._set_relays()
 
     def set_relay(self, pin: str, on: bool) -> Wait:
         """Drive a relay and wait until its contacts rest."""
-        level = "high" if on else "low"
-        if self.chip.level(pin) != level:
+        yield from self._set_relay_pins(((pin, on),))
+
+    def _set_relay_pins(self, wanted: tuple[tuple[str, bool], ...]) -> Wait:
+        changes = [(pin, "high" if on else "low") for pin, on in wanted]
+        changes = [(pin, level) for pin, level in changes if self.chip.level(pin) != level]
+        if changes:
             self.stop_measuring()
-            self.chip.drive(pin, level)
+            for pin, level in changes:
+                self.chip.drive(pin, level)
             yield RELAY_S
 
     def measure_battery(self) -> Generator[float, None, float32]:
@@ -167,7 +179,7 @@ class MeterFirmware:
         return self._battery(self._convert())
 
     def _convert(self) -> float32:
-        return float32(sum(self.chip.adc(0) for _ in range(BATTERY_CONVERSIONS)) / BATTERY_CONVERSIONS + 0.5)
+        return float32(self.chip.adc_mean(0, BATTERY_CONVERSIONS) + 0.5)
 
     def _battery(self, steps: float32) -> float32:
         self.pack_v = steps * _ADC_V * _DIVIDER

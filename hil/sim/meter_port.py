@@ -80,7 +80,7 @@ class MeterPort:
         return {
             "SYSTem:SERial": Command(self._give_serial, (Text(pattern="[A-Z0-9-]*", shortest=1, longest=15),)),
             "SYSTem:SERial?": Command(lambda: f'"{read_serial(chip.eeprom)}"'),
-            "SYSTem:UPTime?": Command(lambda: f"{chip.own_s(chip.at_s - chip.reset_at_s):.1f}"),
+            "SYSTem:UPTime?": Command(lambda: f"{chip.own_s(chip.at_s - chip.reset_at_s):.3f}"),
             "SYSTem:CAUSe?": Command(lambda: chip.cause),
             "DISPlay:TEXT": Command(self._show, (Text(longest=12),)),
             "DISPlay:TEXT?": Command(lambda: ",".join(f'"{line}"' for line in meter.display())),
@@ -94,7 +94,6 @@ class MeterPort:
         meter = self._meter
         meter.shown_text, meter.lamp_modes = None, ["AUTO", "AUTO"]
         meter.set_lamps()
-        yield from meter.set_relay(PIN_K2, False)
         yield from meter.select("CAP")
         return None
 

@@ -25,6 +25,10 @@ class SimOperator:
         self._bench = bench
         self._has_erred = False
 
+    def insert(self, serial: str) -> None:
+        """Put the unit with this serial number into the jig; the bench tells which it is."""
+        self._spend(_FIT_S)
+
     def fit(self, part: str, description: str) -> None:
         """Put a part to the terminals."""
         trouble = self._bench.troubles.at("bench.operator")

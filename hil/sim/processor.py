@@ -6,7 +6,7 @@ processor goes on (a relay that pulls the supply into its current limit resets t
 and whenever the UART begins to send, so that whoever waits for an answer is woken.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Protocol
 
 # Pins that matter outside (ATmega328P port names), see fixtures/firmware/bench_port.md.
@@ -29,6 +29,10 @@ class Surroundings(Protocol):
 
     def adc_v(self, channel: int, at_s: float) -> float:
         """Voltage at an ADC pin, V, with its noise."""
+        ...
+
+    def adc_samples_v(self, channel: int, at_s: float, count: int) -> Sequence[float]:
+        """Several conversions in a row: as many voltages, each with its own noise, V."""
         ...
 
     def aref_v(self) -> float:

@@ -7,7 +7,7 @@ in between.
 
 import math
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from hil.circuit.board import Conditions, Operating, Source
@@ -26,12 +26,12 @@ _ROUNDS = 12  # of board and processor until they agree; a unit that resets itse
 _HISTORY_S = 30.0
 _TEMPERATURE_STEP_K = 2.0
 _ADC_NOISE_V = 0.0015
+_POOL, _LONGEST_BURST = 4096, 64
 _RESET_LOW, _INPUT_HIGH = 0.2, 0.5  # of the supply
 _LAMP_VISIBLE_A = 0.3e-3
 _GENERATOR_HIGH, _GENERATOR_LOW = 0.6, 0.3  # of the supply: ATmega328P data sheet, input levels
 _UART_OHM = 100.0
 _DISPLAY_LINES = (("PB2", "SEL"), ("PB3", "SDI"), ("PB5", "SCK"), ("PC2", "DC"), ("PC3", "RES"))
-_NO_OPERATING: Operating | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +66,10 @@ class Scene:
         self._probes = {channel: name for name, channel in setup.probe_channels.items()}
         self._spans: deque[_Span] = deque([_Span(0.0, None, None)])
         self._wired: tuple[bool, bool] | None = None
+        # A pool of normal numbers: a meter that converts 64 times a second must not draw each one anew.
+        self._adc_noise_v = [_ADC_NOISE_V * fixed.gauss("adc.pool") for _ in range(_POOL + _LONGEST_BURST)]
         self._settling = False
+        self._levels = (True, True)  # of the keys
 
     # What is there
 
@@ -191,8 +194,6 @@ class Scene:
             self._levels = levels
             processor.inputs_changed(self.at_s)
 
-    _levels = (True, True)
-
     def _pin_v(self, number: str) -> float:
         return self.operating.pins[f"U3.{number}"] if self.operating is not None else 0.0
 
@@ -201,6 +202,11 @@ class Scene:
     def adc_v(self, channel: int, at_s: float) -> float:
         """Voltage at an ADC pin, V."""
         return self._pin_v(f"PC{channel}") + _ADC_NOISE_V * self.noise.gauss("adc")
+
+    def adc_samples_v(self, channel: int, at_s: float, count: int) -> Sequence[float]:
+        """As many voltages, V, each with its own noise."""
+        volts, start = self._pin_v(f"PC{channel}"), self.noise.index("adc", _POOL)
+        return [volts + noise_v for noise_v in self._adc_noise_v[start : start + count]]
 
     def aref_v(self) -> float:
         """Voltage at AREF, V."""
@@ -249,9 +255,10 @@ class Scene:
         oscillate = self.unit.model.oscillate
         cold = oscillate(replace(span.conditions, temperature_degc=below))
         warm = oscillate(replace(span.conditions, temperature_degc=below + _TEMPERATURE_STEP_K))
-        frequency_hz = cold.frequency_hz + share * (warm.frequency_hz - cold.frequency_hz)
-        if cold.frequency_hz <= 0 or warm.frequency_hz <= 0:
+        ends_hz = [one.t0_frequency_hz if at_t0 else one.frequency_hz for one in (cold, warm)]
+        if min(ends_hz) <= 0:
             return 0.0
+        frequency_hz = ends_hz[0] + share * (ends_hz[1] - ends_hz[0])
         pulses = frequency_hz * (1 + cold.extra_edges) * seconds
         return max(0.0, pulses + cold.sigma_hz * math.sqrt(seconds) * self.noise.gauss(name))
 

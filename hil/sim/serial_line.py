@@ -59,6 +59,11 @@ class SerialLine:
         self._to_meter.append((self._free_s, data))
 
     @property
+    def sent_s(self) -> float:
+        """When everything the host has sent has left."""
+        return max(self._free_s, self._place.at_s)
+
+    @property
     def due_s(self) -> float | None:
         """When the next bytes have arrived at the meter."""
         return self._to_meter[0][0] if self._to_meter else None

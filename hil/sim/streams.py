@@ -13,6 +13,7 @@ class Streams:
     def __init__(self, *key: object) -> None:
         self._key = "/".join(str(part) for part in key)
         self._streams: dict[str, random.Random] = {}
+        self._fixed: dict[str, float] = {}
 
     def _stream(self, name: str) -> random.Random:
         stream = self._streams.get(name)
@@ -28,6 +29,13 @@ class Streams:
         """Uniform in [low, high)."""
         return low + (high - low) * self._stream(name).random()
 
+    def index(self, name: str, below: int) -> int:
+        """A whole number from 0, less than `below`."""
+        return int(self._stream(name).random() * below)
+
     def fixed(self, name: str) -> float:
         """Uniform in [−1, 1), the same number whenever it is asked: a fixed error's share of its limits."""
-        return 2.0 * random.Random(f"{self._key}/{name}").random() - 1.0
+        share = self._fixed.get(name)
+        if share is None:
+            share = self._fixed[name] = 2.0 * random.Random(f"{self._key}/{name}/fixed").random() - 1.0
+        return share

@@ -380,8 +380,8 @@ class Interpreter:
         if header.startswith("*"):
             full = header
         else:
-            full = header[1:] if header.startswith(":") or not self._relative_headers else path + header
-            full = full.removeprefix(":")
+            is_complete = header.startswith(":") or not self._relative_headers
+            full = header.removeprefix(":") if is_complete else path + header
             path = full.rpartition(":")[0] + ":" if ":" in full else ""
         command = self._known.get(full)
         if command is None:
