@@ -264,8 +264,8 @@ class _Look:
         if conditions.supply_v is None:
             return 0.0, False
         plus, minus = pack_nets(self.assembly)
-        law = limited_source(conditions.supply_v, conditions.supply_limit_a, 0.01)
-        current = abs(law(nets[plus] - nets[minus], 0.0)[0])
+        size, volt = abs(conditions.supply_v), math.copysign(nets[plus] - nets[minus], 1.0)
+        current = max(0.0, min((size - volt) / 0.01, conditions.supply_limit_a))
         return current, current > 0.999 * conditions.supply_limit_a
 
     def _resistance(self, nets: Mapping[str, float]) -> float | None:

@@ -4,7 +4,7 @@ import math
 from collections.abc import Mapping
 
 from hil.circuit.conditions import Conditions, Source
-from hil.circuit.dc import Branch, Network
+from hil.circuit.dc import LimitedBranch, Network
 from hil.circuit.devices import limited_source
 from hil.circuit.faults import Assembly
 from hil.circuit.netlist import Component
@@ -72,11 +72,11 @@ def conditioned(
     if conditions.supply_v is not None:
         plus, minus = pack_nets(assembly)
         law = limited_source(conditions.supply_v, conditions.supply_limit_a, SUPPLY_OHM)
-        network.branches.append(Branch(minus, plus, ((plus, minus),), law))
+        network.limited.append(LimitedBranch(minus, plus, ((plus, minus),), law))
     if conditions.ohmmeter is not None:
         first, second = (locate(assembly, point) for point in conditions.ohmmeter)
         law = limited_source(conditions.ohmmeter_limit_v, conditions.ohmmeter_current_a, OHMMETER_OHM)
-        network.branches.append(Branch(second, first, ((first, second),), law))
+        network.limited.append(LimitedBranch(second, first, ((first, second),), law))
     return network
 
 

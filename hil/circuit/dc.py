@@ -5,15 +5,19 @@
     network.branch(Branch("GND", "A", (("A", "GND"),), limited_source(5.0, 0.1, 0.01)))
     solution = solve(network)
 
-Three kinds of element: conductances, junctions (exponentials, evaluated together), and branches (one current as a
-function of one or two voltages, evaluated one by one). A junction's current may enter several nodes with factors,
-which makes a bipolar transistor two junctions. Each Newton step solves the linearised network; the voltages of
-junctions are limited from step to step as is usual in circuit simulation, so that no exponential overflows.
+Four kinds of element: conductances; junctions (exponentials, evaluated together), whose current may enter several
+nodes with factors, which makes a bipolar transistor two junctions; branches (one current as a function of one or two
+voltages); and limited branches (regulators, supplies), whose current is an unknown of its own with an implicit law,
+because a steep characteristic with limits defeats Newton's method when it is written as current over voltage.
+
+Each Newton step solves the linearised network; the voltages of junctions are limited from step to step as is usual in
+circuit simulation, so that no exponential overflows.
 """
 
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -22,10 +26,15 @@ BOLTZMANN_PER_CHARGE = 1.380649e-23 / 1.602176634e-19  # V/K, exact in the SI of
 ZERO_DEGC = 273.15
 SHUNT_S = 1e-12  # from every node to ground, so that a floating node has a voltage
 TOLERANCE_V = 1e-7
-MOST_ITERATIONS = 150
+MOST_NEWTON = 25  # from a neighbouring solution
+MOST_ITERATIONS = 300  # from rest
+FIRST_INERTIA_S = 1.0
+MOST_STEP_V = 20.0
 
 Floats = npt.NDArray[np.float64]
 Law = Callable[[float, float], tuple[float, float, float]]  # (u1, u2) -> current, d/du1, d/du2
+Dual = tuple[float, float, float, float]  # a value and its derivatives by i, u1, u2
+ImplicitLaw = Callable[[float, float, float], Dual]  # (i, u1, u2) -> a voltage that is zero in the solution
 
 
 def thermal_voltage_v(temperature_degc: float) -> float:
@@ -41,6 +50,16 @@ class Branch:
     b: str
     controls: tuple[tuple[str, str], ...]  # pairs of nodes whose voltage difference controls
     law: Law
+
+
+@dataclass(frozen=True, slots=True)
+class LimitedBranch:
+    """The same with a current of its own as unknown and an implicit law: for currents with limits."""
+
+    a: str
+    b: str
+    controls: tuple[tuple[str, str], ...]
+    law: ImplicitLaw
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +83,7 @@ class Network:
     injected_a: Floats = field(init=False)
     junctions: list[Junction] = field(default_factory=list)
     branches: list[Branch] = field(default_factory=list)
+    limited: list[LimitedBranch] = field(default_factory=list)
     _compiled: "_Junctions | None" = None
 
     def __post_init__(self) -> None:
@@ -102,6 +122,7 @@ class Network:
         twin.nodes, twin.index = self.nodes, self.index
         twin.matrix, twin.injected_a = self.matrix.copy(), self.injected_a.copy()
         twin.junctions, twin.branches, twin._compiled = self.junctions, list(self.branches), self.compiled()
+        twin.limited = list(self.limited)
         return twin
 
     def compiled(self) -> "_Junctions":
@@ -139,7 +160,7 @@ class _Junctions:
 
 @dataclass(frozen=True, slots=True)
 class Solution:
-    """Node voltages against ground, V."""
+    """Node voltages against ground, V, followed by the currents of the limited branches, A."""
 
     vector: Floats
     junction_v: Floats
@@ -150,54 +171,40 @@ class Solution:
 def solve(network: Network, start: Solution | None = None) -> Solution:
     """Solve the network; `start` is a solution of a similar one with the same nodes and junctions.
 
-    When plain Newton steps do not settle, all sources are switched on in steps.
+    Newton's method from `start`; when it does not settle, pseudo-transient continuation from rest: every node gets a
+    conductance to its own previous voltage, as a capacitor would in time, which fades as the steps become small.
     """
     if start is not None:
-        found = _newton(network, start.vector, start.junction_v)
+        found = _iterate(network, start.vector, start.junction_v, MOST_NEWTON, 0.0)
         if found.converged:
             return found
     zero = np.zeros(len(network.nodes)), np.zeros(len(network.junctions))
-    found = _newton(network, *zero)
-    if found.converged:
-        return found
-    return _with_shunts(network)
+    return _iterate(network, *zero, MOST_ITERATIONS, FIRST_INERTIA_S)
 
 
-def _with_shunts(network: Network) -> Solution:
-    """Start with strong conductances from every node to ground and remove them decade by decade."""
-    vector, junction_v = np.zeros(len(network.nodes)), np.zeros(len(network.junctions))
-    total = 0
-    found = None
-    for shunt in (1e-1, 1e-2, 1e-3, 1e-4, 1e-5, 1e-6, 1e-7, 1e-8, 1e-10, 0.0):
-        eased = network.copy()
-        eased.matrix[np.diag_indices_from(eased.matrix)] += shunt
-        found = _newton(eased, vector, junction_v)
-        total += found.iterations
-        if found.converged or shunt == 0.0:
-            vector, junction_v = found.vector, found.junction_v
-    assert found is not None
-    return Solution(vector, junction_v, found.converged, total)
-
-
-def _newton(network: Network, vector: Floats, junction_v: Floats) -> Solution:
+def _iterate(network: Network, vector: Floats, junction_v: Floats, most: int, inertia_s: float) -> Solution:
     arrays = network.compiled()
     control, into, slope, saturation = arrays.control, arrays.into, arrays.slope, arrays.saturation
     conductance = saturation / slope
     branches = [_indexed(branch, network.index) for branch in network.branches]
-    base, injected = network.matrix, network.injected_a
-    for iteration in range(1, MOST_ITERATIONS + 1):
-        wanted = control @ vector
-        limited = arrays.limited(wanted, junction_v)
-        is_limited = limited is not wanted and bool((limited != wanted).any())
+    limited_branches = [_indexed(branch, network.index) for branch in network.limited]
+    nodes, size = len(network.nodes), len(network.nodes) + len(limited_branches)
+    matrix, right = np.zeros((size, size)), np.zeros(size)
+    diagonal = np.arange(nodes)
+    if len(vector) != size:
+        vector = np.concatenate((vector[:nodes], np.zeros(size - nodes)))
+    for iteration in range(1, most + 1):
+        voltages = vector[:nodes]
+        limited = arrays.limited(control @ voltages, junction_v)
         raised = np.exp(np.minimum(limited / slope, 300.0))
         gradient = conductance * raised + SHUNT_S
         current = saturation * (raised - 1) + SHUNT_S * limited
-        matrix = base + (into * gradient) @ control
-        right = injected - into @ (current - gradient * limited)
+        matrix[:nodes, :nodes] = network.matrix + (into * gradient) @ control
+        right[:nodes] = network.injected_a - into @ (current - gradient * limited)
+        values = vector.tolist()
         for a, b, controls, law in branches:
-            u1 = vector[controls[0][0]] - vector[controls[0][1]]
-            u2 = vector[controls[1][0]] - vector[controls[1][1]] if len(controls) == 2 else 0.0
-            ampere, slope1, slope2 = law(float(u1), float(u2))
+            u1, u2 = _differences(values, controls)
+            ampere, slope1, slope2 = law(u1, u2)
             rest = ampere - slope1 * u1 - slope2 * u2
             right[a] -= rest
             right[b] += rest
@@ -206,18 +213,46 @@ def _newton(network: Network, vector: Floats, junction_v: Floats) -> Solution:
                 matrix[a, minus] -= gain
                 matrix[b, plus] -= gain
                 matrix[b, minus] += gain
-        following = np.zeros_like(vector)
+        for row, (a, b, controls, implicit) in enumerate(limited_branches, nodes):
+            u1, u2 = _differences(values, controls)
+            miss, by_current, slope1, slope2 = implicit(values[row], u1, u2)
+            matrix[a, row] = 1.0
+            matrix[b, row] = -1.0
+            matrix[row] = 0.0
+            matrix[row, row] = by_current
+            for (plus, minus), gain in zip(controls, (slope1, slope2), strict=False):
+                matrix[row, plus] += gain
+                matrix[row, minus] -= gain
+            right[row] = by_current * values[row] + slope1 * u1 + slope2 * u2 - miss
+        if inertia_s:
+            matrix[diagonal, diagonal] += inertia_s
+            right[:nodes] += inertia_s * voltages
+        following = np.zeros(size)
         following[1:] = np.linalg.solve(matrix[1:, 1:], right[1:])
         step = float(np.abs(following - vector).max())
+        if step > MOST_STEP_V:
+            following = vector + np.clip(following - vector, -MOST_STEP_V, MOST_STEP_V)
+        reached = control @ following[:nodes]
+        off = float(np.abs(reached - limited).max()) if len(reached) else 0.0
         vector, junction_v = following, limited
-        if step < TOLERANCE_V and not is_limited:
-            return Solution(vector, control @ vector, True, iteration)
-    return Solution(vector, junction_v, False, MOST_ITERATIONS)
+        if inertia_s:
+            inertia_s = min(inertia_s * 3, 1e3) if step > 1.0 else inertia_s * (0.5 if step > 0.2 else 0.1)
+            inertia_s = 0.0 if inertia_s < 1e-9 else inertia_s
+        elif step < TOLERANCE_V and off < TOLERANCE_V:
+            return Solution(vector, reached, True, iteration)
+    return Solution(vector, junction_v, False, most)
 
 
-def _indexed(
-    branch: Branch, index: Mapping[str, int]
-) -> tuple[int, int, tuple[tuple[int, int], ...], Law]:
+def _differences(values: list[float], controls: tuple[tuple[int, int], ...]) -> tuple[float, float]:
+    plus, minus = controls[0]
+    first = values[plus] - values[minus]
+    if len(controls) == 1:
+        return first, 0.0
+    plus, minus = controls[1]
+    return first, values[plus] - values[minus]
+
+
+def _indexed(branch: Any, index: Mapping[str, int]) -> tuple[int, int, tuple[tuple[int, int], ...], Any]:
     return (
         index[branch.a],
         index[branch.b],

@@ -3,14 +3,16 @@
 Junctions follow the ideal diode law and the transport model of bipolar transistors, the MOSFET the square law of
 Shichman and Hodges (1968); all without series resistances, which the board's resistors dwarf. Regulators and bench
 supplies are limits on a current: the smallest of what regulation asks for, what the headroom allows and the limit,
-joined by `lesser`, whose rounded corner lets Newton's method pass.
+joined by `lesser` and `greater`. Each is written as a voltage that must be zero, so that a steep characteristic is not
+steep for Newton's method; the corners are rounded by a microvolt.
 """
 
 import math
 
-from hil.circuit.dc import ZERO_DEGC, Law, thermal_voltage_v
+from hil.circuit.dc import ZERO_DEGC, Dual, ImplicitLaw, Law, thermal_voltage_v
 
-CORNER_A = 2e-5  # width of the rounded corners of regulators and supplies
+CORNER_V = 1e-6  # width of the rounded corners of regulators and supplies
+SCALE_OHM = 10.0  # turns a distance from a current limit into a voltage; any value of this order serves
 BAND_GAP_V = 1.11
 NOMINAL_DEGC = 23.0
 
@@ -22,61 +24,73 @@ def saturation_a(nominal_a: float, emission: float, temperature_degc: float) -> 
     return nominal_a * ratio ** (3 / emission) * math.exp(exponent)
 
 
-def lesser(a: float, b: float, corner: float = CORNER_A) -> tuple[float, float]:
-    """Smooth minimum and its derivative with respect to ``a`` (with respect to ``b`` it is the rest to 1)."""
-    root = math.sqrt((a - b) ** 2 + corner**2)
-    return (a + b - root) / 2, (1 - (a - b) / root) / 2
+def lesser(a: Dual, b: Dual) -> Dual:
+    """Smooth minimum: where it is zero, a·b = CORNER²/4 with both positive."""
+    gap = a[0] - b[0]
+    root = math.sqrt(gap * gap + CORNER_V * CORNER_V)
+    share = (1 - gap / root) / 2
+    rest = 1 - share
+    return (
+        (a[0] + b[0] - root) / 2,
+        share * a[1] + rest * b[1],
+        share * a[2] + rest * b[2],
+        share * a[3] + rest * b[3],
+    )
 
 
-def positive(a: float, corner: float = CORNER_A) -> tuple[float, float]:
-    """Smooth maximum of ``a`` and 0, and its derivative."""
-    root = math.sqrt(a * a + corner**2)
-    # For a far below zero the sum cancels; this form keeps it exact.
-    value = (a + root) / 2 if a > 0 else corner**2 / (2 * (root - a))
-    return value, value / root
+def greater(a: Dual, b: Dual) -> Dual:
+    """Smooth maximum."""
+    value, by_i, by_u1, by_u2 = lesser((-a[0], -a[1], -a[2], -a[3]), (-b[0], -b[1], -b[2], -b[3]))
+    return -value, -by_i, -by_u1, -by_u2
 
 
-def limited_source(volt: float, limit_a: float, ohm: float) -> Law:
-    """A supply of one polarity with current limit; u1 is its terminal voltage, the current what it delivers.
+def limited_source(volt: float, limit_a: float, ohm: float) -> ImplicitLaw:
+    """A supply with current limit, i = min((V − u1)/R, limit); u1 is its terminal voltage.
 
-    It cannot sink. Negative ``volt``: the leads are crossed.
+    Negative ``volt``: the leads are crossed, and so are the signs.
     """
     sign = -1.0 if volt < 0 else 1.0
-    size = abs(volt)
+    size, most = abs(volt), min(limit_a, 1e3)
 
-    def law(u1: float, _u2: float) -> tuple[float, float, float]:
-        wanted, slope = positive((size - sign * u1) / ohm, 1e-7)
-        current, share = lesser(wanted, limit_a, 1e-7) if math.isfinite(limit_a) else (wanted, 1.0)
-        return sign * current, -share * slope / ohm, 0.0
-
-    return law
-
-
-def low_dropout(volt: float, limit_a: float, dropout_ohm: float, gain_s: float) -> Law:
-    """Fixed regulator: u1 is output against ground pin, u2 input against output; the current flows to the output."""
-
-    def law(u1: float, u2: float) -> tuple[float, float, float]:
-        asked, asked_slope = positive(gain_s * (volt - u1))
-        allowed, share = lesser(asked, limit_a)
-        current, regulated = lesser(allowed, u2 / dropout_ohm)
-        return current, -regulated * share * asked_slope * gain_s, (1 - regulated) / dropout_ohm
+    def law(i: float, u1: float, _u2: float) -> Dual:
+        constant_voltage = (size - sign * (u1 + i * ohm), -sign * ohm, -sign, 0.0)
+        constant_current = (SCALE_OHM * (most - sign * i), -sign * SCALE_OHM, 0.0, 0.0)
+        return lesser(constant_voltage, constant_current)
 
     return law
 
 
-def emitter_follower(volt: float, limit_a: float, dropout_v: float, dropout_ohm: float, gain_s: float) -> Law:
-    """Adjustable regulator: u1 is output against adjust pin, u2 input against output; blocks backwards."""
+def low_dropout(volt: float, limit_a: float, dropout_ohm: float, gain_s: float) -> ImplicitLaw:
+    """Fixed regulator: i = min(max(0, gain·(V − u1)), limit, u2/R).
 
-    def law(u1: float, u2: float) -> tuple[float, float, float]:
-        asked, asked_slope = positive(gain_s * (volt - u1))
-        allowed, share = lesser(asked, limit_a)
-        headroom, headroom_slope = positive((u2 - dropout_v) / dropout_ohm)
-        current, regulated = lesser(allowed, headroom)
-        return (
-            current,
-            -regulated * share * asked_slope * gain_s,
-            (1 - regulated) * headroom_slope / dropout_ohm,
-        )
+    u1 is output against ground pin, u2 input against output. With the input below the output current flows back, as
+    through the body diode of its transistor.
+    """
+
+    def law(i: float, u1: float, u2: float) -> Dual:
+        regulated = (volt - u1 - i / gain_s, -1 / gain_s, -1.0, 0.0)
+        nothing = (-SCALE_OHM * i, -SCALE_OHM, 0.0, 0.0)
+        limited = (SCALE_OHM * (limit_a - i), -SCALE_OHM, 0.0, 0.0)
+        dropped = (u2 - i * dropout_ohm, -dropout_ohm, 0.0, 1.0)
+        return lesser(lesser(greater(regulated, nothing), limited), dropped)
+
+    return law
+
+
+def emitter_follower(
+    volt: float, limit_a: float, dropout_v: float, dropout_ohm: float, gain_s: float
+) -> ImplicitLaw:
+    """Adjustable regulator: i = max(0, min(gain·(V − u1), limit, (u2 − dropout)/R)).
+
+    u1 is output against adjust pin, u2 input against output. It blocks backwards.
+    """
+
+    def law(i: float, u1: float, u2: float) -> Dual:
+        regulated = (volt - u1 - i / gain_s, -1 / gain_s, -1.0, 0.0)
+        limited = (SCALE_OHM * (limit_a - i), -SCALE_OHM, 0.0, 0.0)
+        dropped = (u2 - dropout_v - i * dropout_ohm, -dropout_ohm, 0.0, 1.0)
+        nothing = (-SCALE_OHM * i, -SCALE_OHM, 0.0, 0.0)
+        return greater(lesser(lesser(regulated, limited), dropped), nothing)
 
     return law
 

@@ -5,7 +5,7 @@ the comparator's output, the supply current of the microcontroller) is stamped o
 """
 
 from hil.circuit import devices
-from hil.circuit.dc import Branch, Junction, Network, thermal_voltage_v
+from hil.circuit.dc import Branch, Junction, LimitedBranch, Network, thermal_voltage_v
 from hil.circuit.faults import LINK_OHM, Assembly
 from hil.circuit.netlist import Component
 
@@ -102,7 +102,7 @@ def _regulator(network: Network, part: Component, values: Values) -> None:
         values[f"{name}.dropout_resistance"],
         part.model["output_conductance"],
     )
-    network.branches.append(Branch(source, output, ((output, ground), (source, output)), law))
+    network.limited.append(LimitedBranch(source, output, ((output, ground), (source, output)), law))
     network.conductance(source, ground, 1 / values[f"{name}.ground_resistance"])
     saturation = devices.saturation_a(SUBSTRATE_A, 1, values.temperature_degc)
     network.diode(ground, source, saturation, values.thermal_v)
@@ -117,7 +117,7 @@ def _adjustable(network: Network, part: Component, values: Values) -> None:
         part.model["dropout_resistance"],
         part.model["output_conductance"],
     )
-    network.branches.append(Branch(source, output, ((output, adjust), (source, output)), law))
+    network.limited.append(LimitedBranch(source, output, ((output, adjust), (source, output)), law))
     bias = devices.adjust_current(values[f"{name}.adjust_current"])
     network.branches.append(Branch(source, adjust, ((source, adjust),), bias))
 
