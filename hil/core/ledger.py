@@ -1,4 +1,4 @@
-"""What the record keeps beside runs: certificates issued, releases of limits, readiness of benches, rework, lots, …
+"""What the record keeps beside runs: certificates issued, readiness of benches, rework, lots, …
 
 Each entry is written once and never changed; a later entry about the same subject supersedes an earlier one. An
 entry's ``uid`` is unique over all benches, so that records merge without double counting. Times are ISO 8601 with
@@ -38,20 +38,6 @@ class CertificateIssued(Entry):
     sha256: str
     predecessor: str = ""
     reason: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LimitsRelease(Entry):
-    """``author`` released this revision of the limits; the file is recognised by its hash."""
-
-    KIND: ClassVar[str] = "limits_release"
-    SUBJECT: ClassVar[str] = "board"
-
-    board: str
-    revision: str
-    sha256: str
-    reason: str = ""
-    difference: tuple[str, ...] = ()  # from the revision before, in plain words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -152,5 +138,5 @@ class Document(Entry):
 
 
 ENTRIES: dict[str, type[Entry]] = {
-    kind.KIND: kind for kind in (CertificateIssued, LimitsRelease, Readiness, Baseline, Rework, Lot, Removal, Document)
+    kind.KIND: kind for kind in (CertificateIssued, Readiness, Baseline, Rework, Lot, Removal, Document)
 }
