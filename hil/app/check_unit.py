@@ -161,7 +161,14 @@ def check_units(
         def bench_and_store() -> tuple[Bench, SqliteStore]:
             if not opened:
                 bench = stack.enter_context(
-                    open_bench(files.bench, files.kit, board=files.limits.board, seed=order.seed, operator=operator)
+                    open_bench(
+                        files.bench,
+                        files.kit,
+                        board=files.limits.board,
+                        seed=order.seed,
+                        operator=operator,
+                        firmware=order.firmware,
+                    )
                 )
                 store = SqliteStore(settings.records(simulated=bench.simulated))
                 stack.callback(store.close)

@@ -200,6 +200,7 @@ def open_bench(
     seed: int | None = None,
     operator: Operator | None = None,
     lock_dir: Path | None = None,
+    firmware: str = "",
 ) -> Bench:
     """Lock the bench, open every instrument, check who answers, switch everything off.
 
@@ -210,12 +211,15 @@ def open_bench(
         seed: of everything random on the simulated bench; None: 0.
         operator: the person; None: at the terminal, or the simulated one.
         lock_dir: where the lock file lies; None: a directory of the user's own.
+        firmware: ELF file that the simulated units run; "": the device model.
 
     Raises:
-        UsageError: `seed` on a real bench, or a command set that cannot be used.
-        BenchError: the bench is in use, or an instrument does not answer or is another one.
+        UsageError: `seed` or `firmware` on a real bench, or a command set that cannot be used.
+        BenchError: the bench is in use, or an instrument does not answer or is another one; the firmware cannot be run.
     """
     refuse_simulation_options(spec, seed=seed, faults=())
+    if firmware and not _is_in_process(spec):
+        raise UsageError(f"--firmware: bench '{spec.bench}' is real. Program the unit with --image instead.")
     sets = read_command_sets(spec)
     trace = Trace()
     with ExitStack() as stack:
@@ -223,8 +227,13 @@ def open_bench(
         insert: Insert | None = None
         if _is_in_process(spec):
             from hil.app.simulated import open_simulated  # late: a real bench needs no simulation
+            from hil.sim.bench import device_model
+            from hil.simlink.elf_unit import ElfUnits
 
-            link, insert = open_simulated(spec, kit, board=board, seed=seed or 0)
+            make = ElfUnits(Path(firmware)) if firmware else device_model
+            if isinstance(make, ElfUnits):
+                stack.callback(make.close)
+            link, insert = open_simulated(spec, kit, board=board, seed=seed or 0, make_processor=make)
             stack.callback(link.close)
             clock, person = link.clock, operator or link.operator
             library, url = link.visa_library, link.meter_url

@@ -7,12 +7,14 @@ from hil.core.equipment import Kit
 from hil.errors import UsageError
 from hil.files.bench import BenchFile
 from hil.files.netlist import parse_netlist
-from hil.sim.bench import SimulatedBench
+from hil.sim.bench import MakeProcessor, SimulatedBench, device_model
 from hil.sim.setup import KINDS, BenchSetup, SimInstrument
 from hil.simlink import SimLink, connect
 
 
-def simulated_bench(spec: BenchFile, kit: Kit, *, board: str, seed: int) -> SimulatedBench:
+def simulated_bench(
+    spec: BenchFile, kit: Kit, *, board: str, seed: int, make_processor: MakeProcessor = device_model
+) -> SimulatedBench:
     """The bench that a file describes, simulated.
 
     Raises:
@@ -20,18 +22,18 @@ def simulated_bench(spec: BenchFile, kit: Kit, *, board: str, seed: int) -> Simu
     """
     path = locate("board", board)
     netlist = parse_netlist(label_of(path), read_text(path))
-    return SimulatedBench(setup_of(spec, kit), netlist, seed=seed)
+    return SimulatedBench(setup_of(spec, kit), netlist, seed=seed, make_processor=make_processor)
 
 
 def open_simulated(
-    spec: BenchFile, kit: Kit, *, board: str, seed: int
+    spec: BenchFile, kit: Kit, *, board: str, seed: int, make_processor: MakeProcessor = device_model
 ) -> tuple[SimLink, Callable[[str, int, Sequence[str]], None]]:
     """The simulated bench behind PyVISA and pyserial in this process, and who puts units into its jig.
 
     Raises:
         UsageError: no such board, or the board file is wrong.
     """
-    bench = simulated_bench(spec, kit, board=board, seed=seed)
+    bench = simulated_bench(spec, kit, board=board, seed=seed, make_processor=make_processor)
 
     def insert(serial: str, attempt: int, faults: Sequence[str]) -> None:
         try:

@@ -3,7 +3,7 @@
 An instruction-set simulation in a process of its own (fixtures/firmware/simulator) executes the program; here is the
 other end of its pipes and everything that is analogue: supply, brown-out, reset, crystal, converter. The process is
 told to go on until a cycle; it stops early when a pin that matters changed, when the converter wants a sample, when
-the UART begins to send or has sent a line, and when the program ran away. Nothing here knows what the firmware measures.
+the UART begins to send or has sent a line, and when the program ran away. Nothing here knows what is measured.
 """
 
 import struct
@@ -141,7 +141,7 @@ class ElfProcessor:
         if self._vcc_v < self._brown_out_v + BROWN_OUT_HYSTERESIS_V:
             return
         self._is_running, self.cause, self.ran_away_at = True, self._stopped_by, None
-        self._starts_at_s = self.at_s + START_UP_S
+        self._starts_at_s, self._restarts = self.at_s + START_UP_S, self._restarts + 1
         self._link.send(b"E" + bytes(self.eeprom) + b"R" + bytes([_CAUSE_FLAGS[self.cause]]))
         self._send_keys()
 
@@ -162,6 +162,8 @@ class ElfProcessor:
             self.at_s = max(self.at_s, to_s)
             return to_s
         self.at_s = max(self.at_s, self._starts_at_s)
+        if to_s <= self.at_s:  # an instruction ends when it ends: some clocks after it was told to
+            return to_s
         self._clock_hz = self.surroundings.clock_hz(self.at_s) / self._clock_divider
         from_s, from_cycle = self.at_s, self._cycle
         goal = from_cycle + max(1, round((to_s - from_s) * self._clock_hz))

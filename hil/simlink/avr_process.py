@@ -3,6 +3,7 @@
 It links against libsimavr (GPL-3) and therefore runs on its own; see fixtures/firmware/simulator.
 """
 
+import contextlib
 import hashlib
 import os
 import selectors
@@ -46,11 +47,15 @@ def build_helper(*, compiler: str | None = None, cache: Path | None = None) -> P
         return helper
     found = shutil.which(name)
     if found is None:
-        raise BenchError(f"the firmware cannot be run: no C compiler {name!r} to build the AVR simulation with. {_PACKAGES}")
+        raise BenchError(
+            f"the firmware cannot be run: no C compiler {name!r} to build the AVR simulation with. {_PACKAGES}"
+        )
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise BenchError(f"{folder}: the AVR simulation cannot be kept there ({error.strerror}); set XDG_CACHE_HOME") from error
+        raise BenchError(
+            f"{folder}: the AVR simulation cannot be kept there ({error.strerror}); set XDG_CACHE_HOME"
+        ) from error
     with tempfile.TemporaryDirectory(dir=folder) as work:
         program = Path(work) / "avr_helper"
         command = [found, "-O2", "-o", str(program), *(str(SOURCES / f) for f in _FILES if f.endswith(".c"))]
@@ -87,7 +92,8 @@ class AvrProcess:
             )
         except OSError as error:
             raise BenchError(f"{helper}: the AVR simulation cannot be started ({error.strerror}); delete it") from error
-        assert self._process.stdin is not None and self._process.stdout is not None
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
         self._requests, self._answers = self._process.stdin, self._process.stdout
         self._limit_s = limit_s
         self._waiting = selectors.DefaultSelector()
@@ -122,13 +128,14 @@ class AvrProcess:
         """
         self._flush()
         if len(self._held) < size:
-            deadline_s = time.monotonic() + self._limit_s + _LIMIT_PER_SIMULATED_S * simulated_s
+            limit_s = self._limit_s + _LIMIT_PER_SIMULATED_S * simulated_s
+            deadline_s = time.monotonic() + limit_s
             while len(self._held) < size:
                 if not self._waiting.select(max(0.0, deadline_s - time.monotonic())):
                     self.close()
                     raise BenchError(
-                        f"the AVR simulation gave no answer in {self._limit_s + _LIMIT_PER_SIMULATED_S * simulated_s:g} s "
-                        f"for {simulated_s:g} s of the meter's time; it was ended. Run the check again"
+                        f"the AVR simulation gave no answer in {limit_s:g} s for {simulated_s:g} s of simulated time; "
+                        "it was ended. Run the check again"
                     )
                 chunk = self._answers.read(65536)
                 if not chunk:
@@ -147,10 +154,8 @@ class AvrProcess:
     def close(self) -> None:
         """End the process; may be called twice."""
         for pipe in (self._requests, self._answers):
-            try:
+            with contextlib.suppress(OSError):
                 pipe.close()
-            except OSError:
-                pass
         if self._process.poll() is None:
             try:
                 self._process.wait(timeout=1.0)  # it ends by itself when its input does
