@@ -52,7 +52,7 @@ def run_unit(
     """
     options: list[str] = []
     if folder is not None:
-        options += ["-p", "pytest_html.plugin", f"--html={folder / 'report.html'}", "--self-contained-html"]
+        options += ["-p", "pytest_metadata.plugin", "-p", "pytest_html.plugin", f"--html={folder / 'report.html'}", "--self-contained-html"]
         options += [f"--junitxml={folder / 'junit.xml'}"]
     _session(unit_run, checks, options, plugins)
     if not unit_run.has_begun:
@@ -74,7 +74,7 @@ def _session(unit_run: UnitRun, checks: Sequence[Path], options: list[str], plug
         arguments = [
             *("-c", str(ini), "--rootdir", folder, "--confcutdir", folder, "--import-mode=importlib"),
             *("--disable-plugin-autoload", "-p", "hil.fixtures", "-p", "no:cacheprovider", "-p", "no:terminal"),
-            *("-p", "no:faulthandler", "--capture=no", "--tb=short"),
+            *("-p", "no:faulthandler", "--capture=no"),
             *options,
             *map(str, checks),
         ]
