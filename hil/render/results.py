@@ -9,6 +9,7 @@ from hil.core.units import prefix_for
 from hil.render.numbers import readable, rounded, short, signed
 
 AS_FOUND, AS_LEFT = ".as_found", ".as_left"
+NEVER_REACHED = "never reached"
 ERROR_QUANTITIES = {"F": "capacitance", "H": "inductance"}
 
 
@@ -81,28 +82,34 @@ class Point:
 
 def results_of(run: Run) -> tuple[Result, ...]:
     """Every reading of a run, and every planned one that was never reached, as results."""
-    read = [_result(reading) for reading in run.readings]
+    read = [result_of(reading) for reading in run.readings]
     names = {result.name for result in read}
-    why = run.closed.reason if run.closed else "the run was interrupted and never closed"
-    simulated, opened = run.opened.simulated, run.opened.opened
+    opened = run.opened
     lost = [
         Reading(
-            name=name, value=None, unit="", verdict=Verdict.NOT_MEASURED, reason=why, simulated=simulated, time=opened
+            name=name,
+            value=None,
+            unit="",
+            verdict=Verdict.NOT_MEASURED,
+            reason=NEVER_REACHED,
+            simulated=opened.simulated,
+            time=opened.opened,
         )
-        for name in run.opened.planned
+        for name in opened.planned
         if name not in names
     ]
-    return (*read, *map(_result, lost))
+    return (*read, *map(result_of, lost))
 
 
-def _result(reading: Reading) -> Result:
+def result_of(reading: Reading) -> Result:
+    """One reading as a result."""
     numeric = isinstance(reading.value, (int, float)) and not isinstance(reading.value, bool)
     scale = next(
         (x for x in (reading.nominal, reading.value if numeric else None, reading.upper, reading.lower) if x), 0.0
     )
     assert isinstance(scale, (int, float))
     exponent, prefix = prefix_for(scale, reading.unit)
-    value, uncertainty, error = _said(reading.value), "", ""
+    value, uncertainty, error = _said(reading), "", ""
     if numeric:
         assert isinstance(reading.value, (int, float))
         shown = rounded(reading.value, reading.expanded_uncertainty, reading.unit, like=scale)
@@ -145,16 +152,22 @@ def _result(reading: Reading) -> Result:
     )
 
 
-def _said(value: Value) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return value if isinstance(value, str) else ""
+def _said(reading: Reading) -> str:
+    """A value that is no number: a text, yes or no, or why there is none."""
+    if isinstance(reading.value, bool):
+        return "yes" if reading.value else "no"
+    if isinstance(reading.value, str):
+        return reading.value
+    if reading.verdict is Verdict.NOT_MEASURED:
+        return "not measured"
+    first = reading.reason.partition(";")[0]
+    return first.removeprefix("reads ") if first.startswith("reads ") else "no value"
 
 
 def _limits(reading: Reading, exponent: int) -> str:
     lower, upper = reading.lower, reading.upper
     if reading.expected is not None:
-        return _said(reading.expected)
+        return ("yes" if reading.expected else "no") if isinstance(reading.expected, bool) else str(reading.expected)
     if lower is not None and upper is not None:
         return f"{short(lower, exponent)} … {short(upper, exponent)}"
     if lower is not None:

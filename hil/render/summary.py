@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 SIMULATED = "SIMULATED: no real unit was measured and no real instrument was used."
 _STYLES = {UnitVerdict.PASS: "bold green", UnitVerdict.FAIL: "bold red", UnitVerdict.INCOMPLETE: "bold yellow"}
 _ROW_STYLES = {Verdict.FAIL: "red", Verdict.UNDECIDED: "yellow", Verdict.NOT_MEASURED: "yellow"}
-_MOST_ROWS = 20
+_AS_IT_IS: Any = {"markup": False, "highlight": False, "soft_wrap": True}
 
 
 class LiveView:
@@ -81,7 +81,7 @@ class LiveView:
 
 def print_simulated(stream: TextIO) -> None:
     """The line that stands first and last when the bench is simulated."""
-    _console(stream).print(SIMULATED, style="bold red", markup=False, highlight=False, soft_wrap=True)
+    _console(stream).print(SIMULATED, style="bold red", **_AS_IT_IS)
 
 
 def print_summary(run: Run, stream: TextIO) -> None:
@@ -94,21 +94,24 @@ def print_summary(run: Run, stream: TextIO) -> None:
     simulated = "  SIMULATED" if opened.simulated else ""
     attempt = f"attempt {opened.attempt} of {opened.attempts_allowed}"
     line = f"{opened.serial}  {run.verdict}  scope {opened.scope}, {attempt}: {said} of {len(opened.planned)} planned"
-    console.print(f"{line}{simulated}", style=_STYLES[run.verdict], markup=False, highlight=False, soft_wrap=True)
-    bad = [result for result in results if result.verdict is not Verdict.PASS]
+    console.print(f"{line}{simulated}", style=_STYLES[run.verdict], **_AS_IT_IS)
+    bad = [result for result in results if result.verdict in (Verdict.FAIL, Verdict.UNDECIDED)]
     if bad:
-        _print_rows(bad[:_MOST_ROWS], console, simulated=opened.simulated)
-    if len(bad) > _MOST_ROWS:
-        more = f"  and {len(bad) - _MOST_ROWS} more; 'hil show {opened.run}' lists them all"
-        console.print(more, markup=False, highlight=False, soft_wrap=True)
+        _print_rows(bad, console, simulated=opened.simulated)
+    missing: dict[str, list[str]] = {}
+    for result in results:
+        if result.verdict is Verdict.NOT_MEASURED:
+            missing.setdefault(result.reason, []).append(result.name)
+    for why, names in missing.items():
+        console.print(f"  not measured, {why}: {', '.join(names)}", style="yellow", **_AS_IT_IS)
     reason = closed.reason if closed else "interrupted: the run was never closed"
     if reason and run.verdict is UnitVerdict.INCOMPLETE:
-        console.print(f"  Reason: {reason}", markup=False, highlight=False, soft_wrap=True)
+        console.print(f"  Reason: {reason}", **_AS_IT_IS)
     if closed and opened.planned_seconds:
         took = f"  Bench time {closed.actual_seconds:.1f} s, planned {opened.planned_seconds:.1f} s"
-        console.print(took, style="dim", markup=False, highlight=False)
+        console.print(took, style="dim", **_AS_IT_IS)
     for path in closed.files if closed else ():
-        console.print(f"  {path}", markup=False, highlight=False, soft_wrap=True)
+        console.print(f"  {path}", **_AS_IT_IS)
 
 
 def print_run(run: Run, stream: TextIO) -> None:
@@ -156,24 +159,22 @@ def print_plan(plan: Plan, rows: Sequence[Limit], *, has_selector: bool, stream:
     console.print(
         f"scope {plan.scope}: {len(plan.rows)} readings, {len(plan.fittings)} fittings{by_hand}, "
         f"{plan.seconds:.0f} s of gates, settling and instruments",
-        markup=False,
-        soft_wrap=True,
+        **_AS_IT_IS,
     )
     if not has_selector and plan.fittings:
-        console.print(f"fitted in this order: {', '.join(plan.fittings)}", markup=False, soft_wrap=True)
+        console.print(f"fitted in this order: {', '.join(plan.fittings)}", **_AS_IT_IS)
     for role, row_name in plan.missing_roles:
         console.print(
             f"missing role: {role}, first needed by {row_name}. Add [role.{role}] to the bench file, or choose a "
             "scope that does without.",
             style="yellow",
-            markup=False,
-            soft_wrap=True,
+            **_AS_IT_IS,
         )
     for name in plan.unread:
         said = f"no check reads {name}: the unit can only be INCOMPLETE. Add a check, or take the row out of the scope."
-        console.print(said, style="yellow", markup=False, soft_wrap=True)
+        console.print(said, style="yellow", **_AS_IT_IS)
     if plan.outside_scope:
-        console.print(f"outside the scope: {', '.join(plan.outside_scope)}", style="dim", markup=False, soft_wrap=True)
+        console.print(f"outside the scope: {', '.join(plan.outside_scope)}", style="dim", **_AS_IT_IS)
 
 
 def _console(stream: TextIO) -> "Console":
