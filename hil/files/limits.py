@@ -5,7 +5,7 @@ board = "qm2"                    # board kind
 revision = "A"                   # changes with every released change
 attempts = 3                     # runs of the full scope that one unit may have
 [scopes]                         # name = what it covers, in words
-full = "every check"
+full = "every check"             # or { title = "with programming", includes = ["full"] }: all rows of full, and more
 [rule]                           # optional: the decision rule of every limit without its own
 kind = "simple"
 [limit.rail_5v_nominal]          # the name of the reading; quoted when it has a dot: [limit."ccal.as_found"]
@@ -37,6 +37,7 @@ LIMIT_KEYS = (
     "title", "unit", "nominal", "tolerance", "lower", "upper", "expected", "scopes", "at", "part", "reason", "rule",
     "margin",
 )  # fmt: skip
+SCOPE_KEYS = ("title", "includes")
 RULE_KEYS = (
     "kind", "r", "max_risk", "risk", "process_mean", "process_sd", "binary", "accepts_conditional", "repeats",
 )  # fmt: skip
@@ -57,9 +58,9 @@ def parse_limits(label: str, text: str) -> Limits:
     scopes = document.table("scopes")
     if not scopes.values:
         raise document.error("scopes", 'names no scope. Add a table [scopes] with full = "every check".')
-    names = {name: scopes.text(name) for name in scopes.values}
+    names, included_in = _scopes(scopes)
     default_rule = _rule(document, SIMPLE, unit=None)
-    rows = tuple(_limit(table, names, default_rule) for _, table in document.tables("limit"))
+    rows = tuple(_limit(table, names, included_in, default_rule) for _, table in document.tables("limit"))
     if not rows:
         raise document.error("limit", "no limit is given. Add a table [limit.NAME].")
     return Limits(
@@ -73,7 +74,27 @@ def parse_limits(label: str, text: str) -> Limits:
     )
 
 
-def _limit(table: Table, scopes: Mapping[str, str], default_rule: Rule) -> Limit:
+def _scopes(table: Table) -> tuple[dict[str, str], dict[str, list[str]]]:
+    """What each scope covers, in words; and for each scope the wider ones that take in all of its rows."""
+    names: dict[str, str] = {}
+    included_in: dict[str, list[str]] = {}
+    for name, value in table.values.items():
+        if isinstance(value, Mapping):
+            wider = table.table(name)
+            wider.only(SCOPE_KEYS)
+            names[name] = wider.text("title", name)
+            for included in wider.texts("includes"):
+                if included not in table.values or included == name:
+                    raise wider.error("includes", f"{included!r} is not another scope of [scopes]. Name one.")
+                included_in.setdefault(included, []).append(name)
+        else:
+            names[name] = table.text(name)
+    return names, included_in
+
+
+def _limit(
+    table: Table, scopes: Mapping[str, str], included_in: Mapping[str, list[str]], default_rule: Rule
+) -> Limit:
     table.only(LIMIT_KEYS)
     unit = table.choice("unit", UNITS, "")
     row_scopes = table.texts("scopes", ("full",))
@@ -82,6 +103,8 @@ def _limit(table: Table, scopes: Mapping[str, str], default_rule: Rule) -> Limit
             raise table.error("scopes", f"{scope!r} is not in [scopes]. {did_you_mean(scope, scopes)}")
     if not row_scopes:
         raise table.error("scopes", "is empty: the row would never be measured. Name a scope or delete the row.")
+    wider_scopes = (wider for scope in row_scopes for wider in included_in.get(scope, ()))
+    row_scopes = tuple(dict.fromkeys((*row_scopes, *wider_scopes)))
     expected = table.values.get("expected")
     if expected is not None and not isinstance(expected, (str, bool)):
         raise table.error(

@@ -174,3 +174,27 @@ def test_limits_that_fit_the_kit():
     body = "unit = 'F'\npart = 'c_100p'\ntolerance = '1 %'"
     limits = parse_limits("x.toml", f"{HEAD}[limit.a]\n{body}\nreason = 'r'\n")
     check_parts(limits, parse_kit("kit.toml", KIT, today="2026-11-25"))
+
+
+WIDER = HEAD + 'with_programming = { title = "and programming", includes = ["full"] }\n'
+
+
+def test_a_scope_takes_in_the_rows_of_another():
+    limits = parse_limits(
+        "x.toml",
+        WIDER
+        + "[limit.a]\nupper = '1'\nreason = 'r'\n"
+        + "[limit.b]\nupper = '1'\nreason = 'r'\nscopes = ['boxed']\n"
+        + "[limit.c]\nupper = '1'\nreason = 'r'\nscopes = ['with_programming']\n",
+    )
+    assert limits.scopes["with_programming"] == "and programming"
+    assert [row.name for row in limits.in_scope("full")] == ["a"]
+    assert [row.name for row in limits.in_scope("with_programming")] == ["a", "c"]
+
+
+def test_a_scope_can_only_take_in_one_that_exists():
+    with pytest.raises(FileError) as caught:
+        parse_limits("x.toml", WIDER.replace('["full"]', '["fool"]') + "[limit.a]\nupper = '1'\nreason = 'r'\n")
+    assert str(caught.value) == (
+        "x.toml:8: scopes.with_programming.includes: 'fool' is not another scope of [scopes]. Name one."
+    )
