@@ -138,13 +138,13 @@ def check_units(
     live: Live | None = None,
     operator: Operator | None = None,
     budget_for: Callable[[Files, Bench], BudgetFor] | None = None,
-    after: Callable[[Outcome, SqliteStore], Sequence[Path]] | None = None,
+    after: Callable[[Run, SqliteStore, Path, str], Sequence[Path]] | None = None,
 ) -> Iterator[Outcome]:
     """Check the units of an order, one after the other; each outcome is given out as soon as its run is closed.
 
     Args:
         run_session: runs the prepared `UnitRun` (`hil.runner.run_unit`), given the folder for its reports.
-        after: makes the files of a closed run.
+        after: makes the files of a closed run, given the run, the record, the folder and the time.
 
     Raises:
         UsageError: before anything was touched.
@@ -193,7 +193,7 @@ def _check_unit(
     run_session: Callable[..., None],
     live: Live | None,
     budget_for: Callable[[Files, Bench], BudgetFor] | None,
-    after: Callable[[Outcome, SqliteStore], Sequence[Path]] | None,
+    after: Callable[[Run, SqliteStore, Path, str], Sequence[Path]] | None,
 ) -> Outcome:
     settings = order.settings
     moment = order.now[:19].replace("-", "").replace(":", "").replace("T", "-")
@@ -238,7 +238,7 @@ def _check_unit(
         trouble=str(trouble or ""),
     )  # fmt: skip
     if after is not None:
-        made = after(outcome, store)
+        made = after(outcome.run, store, folder, order.now)
         outcome = replace(outcome, run=replace(outcome.run, closed=replace(unit_run.closed, files=_names(made))))
     if interrupt is not None:
         raise interrupt
@@ -267,9 +267,7 @@ def _refuse_attempt(serial: str, attempt: int, order: Order, limits: Limits) -> 
         raise UsageError(f"{serial}: was checked before; attempt {attempt} needs a reason. Give --retest 'REASON'.")
 
 
-def _opening(
-    run_id: str, serial: str, attempt: int, order: Order, files: Files, bench: Bench, plan: Plan
-) -> RunOpened:
+def _opening(run_id: str, serial: str, attempt: int, order: Order, files: Files, bench: Bench, plan: Plan) -> RunOpened:
     settings = order.settings
     used = {row.part for row in plan.rows if row.part}
     return RunOpened(

@@ -85,7 +85,9 @@ class Recorder:
     def blocked_by(self, after: tuple[str, ...], matches: Callable[[Reading, str], bool]) -> Reading | None:
         """The first reading that failed or is missing among those that a check comes after."""
         for reading in self.readings.values():
-            if reading.verdict in (Verdict.FAIL, Verdict.NOT_MEASURED) and any(matches(reading, name) for name in after):
+            if reading.verdict in (Verdict.FAIL, Verdict.NOT_MEASURED) and any(
+                matches(reading, name) for name in after
+            ):
                 return reading
         return None
 

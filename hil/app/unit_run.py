@@ -6,7 +6,6 @@
 """
 
 import math
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol

@@ -2,11 +2,14 @@
 
 import argparse
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from hil.cli.options import add_settings, settings_from
+
+if TYPE_CHECKING:
+    from hil.core.records import Run
 
 
 def register(commands: Any) -> None:
@@ -53,18 +56,21 @@ def run(options: argparse.Namespace) -> int:
     return check_orders([order], as_json=options.json)
 
 
-def check_orders(orders: Sequence[Any], *, as_json: bool) -> int:
+def check_orders(orders: Sequence[Any], *, as_json: bool, seen: "Callable[[Run], None]" = lambda run: None) -> int:
     """Check the units of several orders in one warm process; shows them live, prints what came of each.
+
+    Args:
+        seen: told of every run that was closed.
 
     Returns:
         The worst exit code of all units.
     """
     from hil.app.check_unit import check_units
-    from hil.app.outputs import budgets_of, make_files, report_plugins
+    from hil.app.outputs import make_files, report_plugins
     from hil.core.judge import worst_exit
     from hil.errors import BenchError
     from hil.render.jsonl import unit_line
-    from hil.render.summary import LiveView, print_summary, print_simulated
+    from hil.render.summary import LiveView, print_simulated, print_summary
     from hil.runner import CHECKS, run_unit
 
     codes: list[int] = []
@@ -75,16 +81,19 @@ def check_orders(orders: Sequence[Any], *, as_json: bool) -> int:
             checks = (CHECKS, *order.settings.checks)
 
             def session(unit_run: Any, folder: Path, checks: Sequence[Path] = checks) -> None:
-                run_unit(unit_run, folder, checks=checks, plugins=report_plugins(unit_run, folder))
+                run_unit(unit_run, folder, checks=checks, plugins=report_plugins(unit_run))
 
-            for outcome in check_units(order, session, live=LiveView(sys.stderr), budget_for=budgets_of, after=make_files):
+            for outcome in check_units(order, session, live=LiveView(sys.stderr), after=make_files):
                 simulated = simulated or outcome.run.opened.simulated
                 if as_json:
                     print(unit_line(outcome.run), flush=True)
+                if not codes and outcome.run.opened.simulated:
+                    print_simulated(screen)
                 print_summary(outcome.run, screen)
                 if outcome.trouble:
                     print(f"hil: {outcome.trouble}", file=sys.stderr)
                 codes.append(outcome.exit_code)
+                seen(outcome.run)
                 if outcome.exit_code == 3:
                     break
     except BenchError as problem:
