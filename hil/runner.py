@@ -52,14 +52,9 @@ def run_unit(
     """
     options: list[str] = []
     if folder is not None:
-        options += [
-            "-p",
-            "pytest_metadata.plugin",
-            "-p",
-            "pytest_html.plugin",
-            f"--html={folder / 'report.html'}",
-            "--self-contained-html",
-        ]
+        report = folder / "report.html"
+        options += ["-p", "pytest_metadata.plugin", "-p", "pytest_html.plugin"]
+        options += [f"--html={report}", "--self-contained-html"]
         options += [f"--junitxml={folder / 'junit.xml'}"]
     _session(unit_run, checks, options, plugins)
     if not unit_run.has_begun:
