@@ -24,12 +24,9 @@ import numpy.typing as npt
 
 BOLTZMANN_PER_CHARGE = 1.380649e-23 / 1.602176634e-19  # V/K, exact in the SI of 2019
 ZERO_DEGC = 273.15
-SHUNT_S = 1e-12  # from every node to ground, so that a floating node has a voltage
-TOLERANCE_V = 1e-7
-MOST_NEWTON = 25  # from a neighbouring solution
-MOST_ITERATIONS = 300  # from rest
-FIRST_INERTIA_S = 1.0
-MOST_STEP_V = 20.0
+SHUNT_S = 1e-11  # from every node to ground, so that a floating node has a voltage: insulation of 100 Gohm
+TOLERANCE_V = 1e-6
+ROUNDING_V = 1e-4  # steps that stay below this without vanishing are rounding errors of floating nodes
 
 Floats = npt.NDArray[np.float64]
 Law = Callable[[float, float], tuple[float, float, float]]  # (u1, u2) -> current, d/du1, d/du2
@@ -171,18 +168,22 @@ class Solution:
 def solve(network: Network, start: Solution | None = None) -> Solution:
     """Solve the network; `start` is a solution of a similar one with the same nodes and junctions.
 
-    Newton's method from `start`; when it does not settle, pseudo-transient continuation from rest: every node gets a
-    conductance to its own previous voltage, as a capacitor would in time, which fades as the steps become small.
+    Newton's method from `start`. When it does not settle, it is repeated with steps of bounded length, which breaks
+    the cycles that characteristics with limits lead it into.
     """
-    if start is not None:
-        found = _iterate(network, start.vector, start.junction_v, MOST_NEWTON, 0.0)
-        if found.converged:
-            return found
     zero = np.zeros(len(network.nodes)), np.zeros(len(network.junctions))
-    return _iterate(network, *zero, MOST_ITERATIONS, FIRST_INERTIA_S)
+    origin = zero if start is None else (start.vector, start.junction_v)
+    used = 0
+    found = Solution(*zero, False, 0)
+    stages = ((origin, 10, 20.0), (origin, 40, 2.0), (zero, 40, 2.0), (zero, 80, 0.8), (zero, 200, 0.3), (zero, 800, 0.1))
+    for (vector, junction_v), most, longest_v in stages:
+        found = _iterate(network, vector, junction_v, most, longest_v)
+        used += found.iterations
+        if found.converged:
+            break
+    return Solution(found.vector, found.junction_v, found.converged, used)
 
-
-def _iterate(network: Network, vector: Floats, junction_v: Floats, most: int, inertia_s: float) -> Solution:
+def _iterate(network: Network, vector: Floats, junction_v: Floats, most: int, longest_v: float) -> Solution:
     arrays = network.compiled()
     control, into, slope, saturation = arrays.control, arrays.into, arrays.slope, arrays.saturation
     conductance = saturation / slope
@@ -190,9 +191,9 @@ def _iterate(network: Network, vector: Floats, junction_v: Floats, most: int, in
     limited_branches = [_indexed(branch, network.index) for branch in network.limited]
     nodes, size = len(network.nodes), len(network.nodes) + len(limited_branches)
     matrix, right = np.zeros((size, size)), np.zeros(size)
-    diagonal = np.arange(nodes)
     if len(vector) != size:
         vector = np.concatenate((vector[:nodes], np.zeros(size - nodes)))
+    quiet = 0
     for iteration in range(1, most + 1):
         voltages = vector[:nodes]
         limited = arrays.limited(control @ voltages, junction_v)
@@ -224,21 +225,16 @@ def _iterate(network: Network, vector: Floats, junction_v: Floats, most: int, in
                 matrix[row, plus] += gain
                 matrix[row, minus] -= gain
             right[row] = by_current * values[row] + slope1 * u1 + slope2 * u2 - miss
-        if inertia_s:
-            matrix[diagonal, diagonal] += inertia_s
-            right[:nodes] += inertia_s * voltages
         following = np.zeros(size)
         following[1:] = np.linalg.solve(matrix[1:, 1:], right[1:])
         step = float(np.abs(following - vector).max())
-        if step > MOST_STEP_V:
-            following = vector + np.clip(following - vector, -MOST_STEP_V, MOST_STEP_V)
+        if step > longest_v:
+            following = vector + (following - vector) * (longest_v / step)
         reached = control @ following[:nodes]
         off = float(np.abs(reached - limited).max()) if len(reached) else 0.0
         vector, junction_v = following, limited
-        if inertia_s:
-            inertia_s = min(inertia_s * 3, 1e3) if step > 1.0 else inertia_s * (0.5 if step > 0.2 else 0.1)
-            inertia_s = 0.0 if inertia_s < 1e-9 else inertia_s
-        elif step < TOLERANCE_V and off < TOLERANCE_V:
+        quiet = quiet + 1 if max(step, off) < ROUNDING_V else 0
+        if (step < TOLERANCE_V and off < TOLERANCE_V) or quiet > 3:
             return Solution(vector, reached, True, iteration)
     return Solution(vector, junction_v, False, most)
 

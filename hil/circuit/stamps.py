@@ -9,7 +9,7 @@ from hil.circuit.dc import Branch, Junction, LimitedBranch, Network, thermal_vol
 from hil.circuit.faults import LINK_OHM, Assembly
 from hil.circuit.netlist import Component
 
-SUBSTRATE_A = 1e-14  # saturation current of a regulator's substrate diode; an assumption, no source
+SUBSTRATE_A = 1e-14  # saturation current of a substrate diode; an assumption, no source
 REVERSED_LEAKAGE_OHM = 1e3  # an electrolytic capacitor fitted the wrong way round; an assumption, no source
 BOND_OHM = 0.1  # between the two ground pins inside a circuit; an assumption, no source
 
@@ -146,6 +146,9 @@ def _microcontroller(network: Network, part: Component, values: Values) -> None:
 
 def _comparator(network: Network, part: Component, values: Values) -> None:
     network.conductance(part.net("V+"), part.net("V-"), 1 / values[f"{part.designator}.supply_resistance"])
+    saturation = devices.saturation_a(SUBSTRATE_A, 1, values.temperature_degc)
+    for pin in ("IN+", "IN-"):
+        network.diode(part.net("V-"), part.net(pin), saturation, values.thermal_v)
 
 
 def _coil(network: Network, part: Component, values: Values) -> None:
