@@ -76,7 +76,7 @@ def _session(unit_run: UnitRun, checks: Sequence[Path], options: list[str], plug
         arguments = [
             *("-c", str(ini), "--rootdir", folder, "--confcutdir", folder, "--import-mode=importlib"),
             *("--disable-plugin-autoload", "-p", "hil.fixtures", "-p", "no:cacheprovider", "-p", "no:terminal"),
-            *("-p", "no:faulthandler", "--capture=no"),
+            *("-p", "no:faulthandler", "--capture=no", "--noconftest"),
             *options,
             *map(str, checks),
         ]
