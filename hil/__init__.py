@@ -16,8 +16,9 @@ The rooms, imports going down only:
     cli       one file per command                   suite    where fixtures/, limits/, reports/, tests/board are
 """
 
+from hil.core import lc
 from hil.core.plan import check
 from hil.errors import BenchError, HilError, MeterError, MeterSilent, UnitError
 
 __version__ = "0.1.0"
-__all__ = ["BenchError", "HilError", "MeterError", "MeterSilent", "UnitError", "check"]
+__all__ = ["BenchError", "HilError", "MeterError", "MeterSilent", "UnitError", "check", "lc"]

@@ -119,33 +119,3 @@ def apparent_inductance_h(
         raise ValueError(f"{frequency_hz:g} Hz is not below the self-resonance of {self_resonance_hz:g} Hz")
     low = certified_h * (1 - (certified_at_hz / self_resonance_hz) ** 2)
     return low / (1 - (frequency_hz / self_resonance_hz) ** 2)
-
-
-# What the display shows
-
-_UNITS = {
-    "C": ((1e-12, "pF"), (1e-9, "nF"), (1e-6, "uF")),
-    "L": ((1e-6, "uH"), (1e-3, "mH")),
-}
-RANGES = {"C": 1.1e-6, "L": 110e-3}  # above, the display says OVER
-
-
-def display_text(letter: str, value: float) -> str:
-    """First line of the display for a reading, ``letter`` "C" (value in F) or "L" (in H).
-
-    Engineering units with four significant digits, rounded before the unit is chosen: 999.96 pF is ``C=1.000 nF``.
-    In the smallest unit at most two decimals, with the sign below zero; ``C=----`` for NaN, ``C=OVER`` above the range.
-    """
-    if math.isnan(value):
-        return f"{letter}=----"
-    if value > RANGES[letter]:
-        return f"{letter}=OVER"
-    units = _UNITS[letter]
-    rounded = float(f"{abs(value):.3e}")
-    reached = [place for place, (scale, _) in enumerate(units) if rounded > scale * (1 - 1e-9)]
-    place = reached[-1] if reached else 0
-    scale, unit = units[place]
-    whole_digits = len(f"{int(rounded / scale * (1 + 1e-9))}")
-    number = f"{abs(value) / scale:.{min(4 - whole_digits, 3 if place else 2)}f}"
-    sign = "-" if value < 0 and float(number) else ""
-    return f"{letter}={sign}{number} {unit}"

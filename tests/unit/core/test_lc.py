@@ -124,35 +124,3 @@ def test_apparent_inductance() -> None:
     assert rise == pytest.approx((1 - (1 / 18.4) ** 2) / 0.99, rel=1e-12)
     with pytest.raises(ValueError, match="self-resonance"):
         lc.apparent_inductance_h(1e-3, 100e3, 2e6, 1.84e6)
-
-
-# Display
-
-
-@pytest.mark.parametrize(
-    ("letter", "value", "text"),
-    [
-        ("C", 12_000e-12, "C=12.00 nF"),  # 12 000 pF is shown as 12 nF (common practice, no source)
-        ("C", 999.94e-12, "C=999.9 pF"),
-        ("C", 999.96e-12, "C=1.000 nF"),
-        ("C", 99.994e-12, "C=99.99 pF"),
-        ("C", 99.996e-12, "C=100.0 pF"),
-        ("C", 0.0, "C=0.00 pF"),
-        ("C", -0.001e-12, "C=0.00 pF"),
-        ("C", -0.12e-12, "C=-0.12 pF"),
-        ("C", 9.996e-12, "C=10.00 pF"),
-        ("C", 9.9996e-9, "C=10.00 nF"),
-        ("C", 999.96e-9, "C=1.000 uF"),
-        ("C", 1.0999e-6, "C=1.100 uF"),
-        ("C", 1.1001e-6, "C=OVER"),
-        ("C", math.inf, "C=OVER"),
-        ("C", math.nan, "C=----"),
-        ("L", 1.05e-6, "L=1.05 uH"),
-        ("L", 1e-3, "L=1.000 mH"),
-        ("L", 999.96e-6, "L=1.000 mH"),
-        ("L", 99.996e-3, "L=100.0 mH"),
-        ("L", 0.111, "L=OVER"),
-    ],
-)
-def test_display_text(letter: str, value: float, text: str) -> None:
-    assert lc.display_text(letter, value) == text

@@ -1,0 +1,9 @@
+"""Resistances of the unpowered board: shorts before there is power, wrong parts that frequency and rails would hide."""
+
+from hil import check
+
+
+@check(reads="r_*", needs="voltmeter", power="off", after="contact_*", seconds=0.1)
+def test_resistance(row, probe, voltmeter, judge):
+    probe(row.at["between"])
+    judge(row, voltmeter.resistance_ohm())

@@ -1,0 +1,28 @@
+"""What the running meter takes from the pack, and that the rails hold when it takes most."""
+
+from hil import check
+
+RELAYS = {"idle": (), "k1": (1,), "k2": (2,), "both": (1, 2)}
+
+
+def _switch(meter, on):
+    for number in (1, 2):
+        meter.relay(number, number in on)
+
+
+@check(reads="current_*", needs="supply meter", after="first_* start_time", seconds=0.15)
+def test_current(row, meter, supply, judge):
+    _switch(meter, RELAYS[row.at["relays"]])
+    current_a = supply.current_a()
+    _switch(meter, ())
+    judge(row, current_a)
+
+
+@check(reads="loaded_*", needs="supply voltmeter meter", power="any", after="rail_* current_*", seconds=0.3)
+def test_loaded_rail(row, power, meter, probe, voltmeter, judge):
+    power.on(row.at["pack"])
+    probe(row.at["point"])
+    _switch(meter, RELAYS["both"])
+    voltage_v = voltmeter.voltage_v()
+    _switch(meter, ())
+    judge(row, voltage_v)

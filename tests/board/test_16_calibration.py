@@ -1,0 +1,50 @@
+"""The meter's own calibration with open terminals, its arithmetic, and its zero of capacitance."""
+
+from hil import check, lc
+
+
+@check(reads="calibration", needs="meter", after="f_open f_ccal k1_* k2_*", seconds=2.2)
+def test_calibration(row, meter, fit, run_state, judge):
+    fit("open")
+    meter.reset()
+    judge(row, meter.calibrate())
+    run_state["calibration_hz"] = meter.calibration_hz()
+
+
+@check(reads="calibration_f1 calibration_f2", needs="meter", after="calibration", seconds=0.05)
+def test_calibration_frequencies(row, run_state, judge):
+    """The meter switches its relays for this by itself; the frequencies are those seen with the relays switched by us."""
+    place, seen = {"calibration_f1": (0, "f_open_hz"), "calibration_f2": (1, "f_ccal_hz")}[row.name]
+    judge(row, run_state["calibration_hz"][place] / run_state[seen] - 1)
+
+
+@check(reads="calibration_c1 calibration_l1", needs="meter", after="calibration", seconds=0.1)
+def test_calibration_arithmetic(row, meter, run_state, judge):
+    """What the firmware derives in 32-bit floats, against the same in 64 bits."""
+    found, expected = meter.tank(), lc.tank(*run_state["calibration_hz"], meter.ccal_f())
+    if row.name == "calibration_c1":
+        judge(row, found.capacitance_f / expected.capacitance_f - 1)
+    else:
+        judge(row, found.inductance_h / expected.inductance_h - 1)
+
+
+@check(reads="open_l open_l_shown", needs="meter", after="calibration", seconds=1.2)
+def test_open_terminals(row, meter, fit, judge):
+    """Nothing in series with L1: no oscillation, and the display says so."""
+    fit("open")
+    meter.function("IND")
+    value, shown = (meter.frequency_hz(), "") if row.is_numeric else meter.reading_and_display("IND")
+    meter.function("CAP")
+    judge(row, value if row.is_numeric else shown)
+
+
+@check(reads="zero_c_found", needs="meter", after="calibration", seconds=1.2)
+def test_zero(row, meter, fit, judge):
+    fit("open")
+    meter.function("CAP")
+    judge(row, meter.zero())
+
+
+@check(reads="zero_c", needs="meter", after="zero_c_found", seconds=1.1)
+def test_residual_zero(row, meter, judge):
+    judge(row, meter.capacitance_f())
