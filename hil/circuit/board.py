@@ -24,6 +24,7 @@ from hil.circuit.conditioned import conditioned, locate, pack_nets, power_compar
 from hil.circuit.conditions import Conditions, Operating, Oscillation, Source
 from hil.circuit.dc import Floats, Network, Solution
 from hil.circuit.dc import solve as solve_network
+from hil.circuit.dc import start_at
 from hil.circuit.devices import limited_source
 from hil.circuit.faults import Assembly, Fault, assemble
 from hil.circuit.netlist import Component, Netlist
@@ -38,6 +39,7 @@ COMPARATOR_LEAST_V = 2.5  # supply below which the comparator's output stays ope
 LOGIC_LOW, LOGIC_HIGH = 0.3, 0.6  # thresholds as fractions of the supply: ATmega328P data sheet, from memory
 RECEIVER_LOW, RECEIVER_HIGH = 0.3, 0.7
 CACHE = 4096
+TIGHT_LIMIT_A = 0.1  # a limit below this may be reached
 
 
 class BoardModel:
@@ -57,8 +59,9 @@ class BoardModel:
         self.intermittent = self._assemblies[0].intermittent
         """Probability that intermittent joints are open at a look; draw and set `Conditions.joints_open`."""
         self._bases: dict[tuple[bool, float], tuple[Values, Network]] = {}
-        self._starts: dict[tuple[bool, str], Solution] = {}
+        self._nominal = _nominal_of(netlist, self)
         self._look = lru_cache(maxsize=CACHE)(self._solve)
+        self._anchors = lru_cache(maxsize=CACHE)(self._settle)
 
     def solve(self, conditions: Conditions) -> Operating:
         """The operating point under these conditions; cached.
@@ -114,11 +117,48 @@ class BoardModel:
             self._bases[key] = values, base_network(assembly, values)
         return self._bases[key]
 
+    def anchor(self, conditions: Conditions) -> Mapping[str, Mapping[str, float]]:
+        """Voltages by net for each state of the comparator's output, under rounded conditions; cached."""
+        return self._anchors(_rounded(conditions))
+
+    def _settle(self, conditions: Conditions) -> Mapping[str, Mapping[str, float]]:
+        assembly = self._assemblies[0]
+        values, base = self._base(assembly, conditions)
+        look = _Look(self, assembly, values, base, conditions)
+        look.result()
+        names = (*base.nodes, *(f"#{number}" for number in range(len(base.nodes))))
+        return {state: dict(zip(names, vector.tolist(), strict=False)) for state, vector in look.found.items()}
+
     def _solve(self, conditions: Conditions) -> tuple[Operating, Oscillation]:
         assembly = self._assemblies[conditions.joints_open]
         values, base = self._base(assembly, conditions)
         look = _Look(self, assembly, values, base, conditions)
         return look.result()
+
+
+_NOMINALS: dict[int, tuple[Netlist, BoardModel]] = {}
+
+
+def _nominal_of(netlist: Netlist, model: BoardModel) -> BoardModel:
+    """The nominal unfaulted board of a netlist, kept for the life of the program; its own nominal is itself."""
+    if not model.faults and all(model.values[p.name] == p.value for p in netlist.parameters()):
+        return model
+    if id(netlist) not in _NOMINALS:
+        _NOMINALS[id(netlist)] = netlist, BoardModel(netlist, {})
+    return _NOMINALS[id(netlist)][1]
+
+
+def _rounded(conditions: Conditions) -> Conditions:
+    """Conditions of which the nominal solution is a good start for these ones."""
+    assert conditions.supply_v is not None
+    tight = conditions.supply_limit_a < TIGHT_LIMIT_A
+    return Conditions(
+        supply_v=math.copysign(7.4, conditions.supply_v),
+        supply_limit_a=conditions.supply_limit_a if tight else 0.25,
+        switch_on=conditions.switch_on,
+        pins=conditions.pins,
+        mcu=conditions.mcu,
+    )
 
 
 class _Look:
@@ -132,6 +172,7 @@ class _Look:
         self.clock_hz = clock.frequency_hz(assembly, values)
         self.iterations = 0
         self.index = base.index
+        self.found: dict[str, Floats] = {}  # latest solution by state of the comparator's output
 
     def result(self) -> tuple[Operating, Oscillation]:
         relays = self.netlist.of_kind("relay_changeover", "relay_reed")
@@ -201,13 +242,28 @@ class _Look:
         return duty * high.vector + (1 - duty) * low.vector, tank, level, converged
 
     def _newton(self, network: Network, state: str, start: Solution | None = None) -> Solution:
-        starts = self.model._starts
-        key = (self.conditions.joints_open, state)
-        found = solve_network(network, starts.get(key) or start)
-        if found.converged:
-            starts[key] = found
+        if start is None:
+            start = self._anchor(network, state)
+        found = solve_network(network, start)
         self.iterations += found.iterations
+        self.found[state] = found.vector
         return found
+
+    def _anchor(self, network: Network, state: str) -> Solution | None:
+        """Where the nominal board settles under like conditions: a start that depends on nothing but the arguments."""
+        nominal = self.model._nominal
+        if nominal is self.model or self.conditions.supply_v is None:
+            return None
+        known = nominal.anchor(self.conditions).get(state)
+        if known is None:
+            return None
+        voltages = [known.get(name, known.get(self._original_net(name), 0.0)) for name in network.nodes]
+        return start_at(network, voltages + [known.get(f"#{number}", 0.0) for number in range(len(network.limited))])
+
+    def _original_net(self, name: str) -> str:
+        """Net that an isolated pin such as ``U3.4`` was on."""
+        designator, dot, pin = name.partition(".")
+        return self.model.netlist.component(designator).net(pin) if dot else ""
 
     def _tank(
         self, part: Component, pulled: Mapping[str, bool], low: Floats, high: Floats, balance_low: float, balance_high: float
@@ -316,13 +372,10 @@ class _Look:
 
     def _extremes(self, part: Component, generators: Sequence[Source]) -> tuple[float, float]:
         """Lowest and highest level at T0 as fractions of the microcontroller's supply."""
-        starts = self.model._starts
         if not generators:
-            found = [starts.get((self.conditions.joints_open, state)) for state in ("low", "high")]
-            if found[0] is None or found[1] is None:
+            if "low" not in self.found or "high" not in self.found:
                 return 0.0, 0.0
-            low, high = (self._level(part, solution.vector) for solution in found if solution is not None)
-            return low, high
+            return self._level(part, self.found["low"]), self._level(part, self.found["high"])
         levels = []
         for volt in (0.0, 1.0):
             fixed = tuple(

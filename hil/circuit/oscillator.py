@@ -14,7 +14,7 @@ import numpy as np
 from hil.circuit.faults import LINK_OHM, Assembly
 from hil.circuit.netlist import Component
 from hil.circuit.stamps import Values
-from hil.circuit.tank import Coil, TankNetwork
+from hil.circuit.tank import Coils, TankNetwork
 
 TERMINAL_CAPACITANCE_F = 2e-12  # the board's own terminals and tracks; from memory
 NODE_CAPACITANCE_F = 0.3e-12  # of any other node to ground: keeps every node defined; an assumption
@@ -105,21 +105,53 @@ def tank_network(
                         target[index[first], index[second]] -= value
                     elif second == output:
                         drive[index[first]] += value
-    coils = tuple(
-        Coil(
-            index.get(a, -1), index.get(b, -1),
-            np.array(inductance), np.array(dc), np.array(ac), reference, exponent,
-        )
-        for a, b, inductance, dc, ac, reference, exponent in parts.coils
-        if a in index or b in index
-    )  # fmt: skip
+    coils = [coil for coil in parts.coils if coil[0] != coil[1] and (coil[0] in index or coil[1] in index)]
     if not coils:
         return None
-    inductance = sum(float(coil.inductance_h) for coil in coils if coil.inductance_h > 1e-6) or 1e-6
-    capacitance = sum(
-        value for a, b, value in parts.capacitors if (a in index or b in index) and value < 5e-6 and (a in still or b in still)
-    )
-    return TankNetwork(g, c, coils, drive_g, drive_c, index[sense]), 1 / math.sqrt(inductance * capacitance)
+    network = TankNetwork(g, c, _coils(coils, index), drive_g, drive_c, index[sense])
+    return network, _guess(network, parts, index, still)
+
+
+def _coils(coils: list[tuple[str, str, float, float, float, float, float]], index: Mapping[str, int]) -> Coils:
+    size = len(index)
+    patterns = np.zeros((len(coils), size, size))
+    for pattern, (a, b, *_rest) in zip(patterns, coils, strict=True):
+        ends = [(index[net], sign) for net, sign in ((a, 1.0), (b, -1.0)) if net in index]
+        for row, first in ends:
+            for column, second in ends:
+                pattern[row, column] += first * second
+    numbers = np.array([coil[2:] for coil in coils]).T
+    return Coils(patterns.reshape(len(coils), -1), *numbers)
+
+
+def _guess(network: TankNetwork, parts: _Parts, index: Mapping[str, int], still: set[str]) -> float:
+    """A first estimate of the resonance, rad/s: all coils in series, and what closed paths put across the tank."""
+    inductance = sum(value for value in network.coils.inductance_h if value > 1e-6) or 1e-6
+    joined = _joined(parts, index)
+    capacitance = NODE_CAPACITANCE_F
+    for a, b, value in parts.capacitors:
+        ends = {joined.get(a, a), joined.get(b, b)}
+        if joined[_name(index, network.sense)] in ends and ends & still:
+            capacitance += value
+    return 1 / math.sqrt(inductance * capacitance)
+
+
+def _name(index: Mapping[str, int], number: int) -> str:
+    return next(name for name, found in index.items() if found == number)
+
+
+def _joined(parts: _Parts, index: Mapping[str, int]) -> dict[str, str]:
+    """Nodes that small resistances or large capacitors make one, each under the name of one of them."""
+    name = {node: node for node in index}
+    for a, b in (
+        *((a, b) for a, b, ohm in parts.resistors if ohm < 100),
+        *((a, b) for a, b, farad in parts.capacitors if farad > 2e-6),
+        *((coil[0], coil[1]) for coil in parts.coils if coil[2] < 1e-6),
+    ):
+        if a in name and b in name and name[a] != name[b]:
+            old, new = name[a], name[b]
+            name = {node: new if under == old else under for node, under in name.items()}
+    return name
 
 
 def _reachable(parts: _Parts, start: str, stop: set[str]) -> list[str]:

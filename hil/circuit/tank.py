@@ -25,20 +25,23 @@ Floats = npt.NDArray[np.float64]
 Complexes = npt.NDArray[np.complex128]
 
 HARMONICS = 12
+LEAST_OMEGA, MOST_OMEGA = 2 * np.pi * 300.0, 2 * np.pi * 20e6  # a resonance is looked for between these
 _K = np.arange(1, HARMONICS + 1)
 
 
 @dataclass(frozen=True, slots=True)
-class Coil:
-    """An inductor with loss between two nodes (−1: ground): R(f) = dc + ac·(f/reference)^exponent."""
+class Coils:
+    """Inductors with loss, R(f) = dc + ac·(f/reference)^exponent; the last dimension counts them.
 
-    a: int
-    b: int
+    ``pattern`` (coils, n·n) holds what one siemens of each adds to the nodal matrix.
+    """
+
+    pattern: Floats
     inductance_h: Floats
     resistance_ohm: Floats
     ac_resistance_ohm: Floats
-    reference_hz: float
-    exponent: float
+    reference_hz: Floats
+    exponent: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +54,7 @@ class TankNetwork:
 
     conductance_s: Floats  # (..., n, n)
     capacitance_f: Floats  # (..., n, n)
-    coils: tuple[Coil, ...]
+    coils: Coils
     drive_s: Floats  # (..., n)
     drive_f: Floats  # (..., n)
     sense: int
@@ -88,33 +91,27 @@ def transfer(network: TankNetwork, omega: Floats) -> tuple[Complexes, Complexes,
 
     ``omega`` has the leading dimensions of the network and one more, the last, for frequencies.
     """
-    w = omega[..., None, None]
-    matrix = network.conductance_s[..., None, :, :] + 1j * w * network.capacitance_f[..., None, :, :]
-    slope = np.broadcast_to(1j * network.capacitance_f[..., None, :, :], matrix.shape).copy()
-    for coil in network.coils:
-        frequency = omega / (2 * np.pi * coil.reference_hz)
-        raised = coil.ac_resistance_ohm[..., None] * frequency**coil.exponent
-        impedance = coil.resistance_ohm[..., None] + raised + 1j * omega * coil.inductance_h[..., None]
-        admittance = 1 / impedance
-        steep = raised * coil.exponent / omega + 1j * coil.inductance_h[..., None]
-        for target, value in ((matrix, admittance), (slope, -steep * admittance**2)):
-            if coil.a >= 0:
-                target[..., coil.a, coil.a] += value
-            if coil.b >= 0:
-                target[..., coil.b, coil.b] += value
-            if coil.a >= 0 and coil.b >= 0:
-                target[..., coil.a, coil.b] -= value
-                target[..., coil.b, coil.a] -= value
-    inverse = np.linalg.inv(matrix)
-    drive = network.drive_s[..., None, :] + 1j * omega[..., None] * network.drive_f[..., None, :]
-    response = np.einsum("...ij,...j->...i", inverse, drive)
-    row = inverse[..., network.sense, :]
-    derivative = np.einsum("...i,...i->...", row, 1j * network.drive_f[..., None, :] - _apply(slope, response))
+    coils, w = network.coils, omega[..., None]
+    relative = w / (2 * np.pi * coils.reference_hz)
+    ac = coils.ac_resistance_ohm[..., None, :] * relative**coils.exponent
+    reactance = 1j * coils.inductance_h[..., None, :]
+    admittance = 1 / (coils.resistance_ohm[..., None, :] + ac + w * reactance)
+    steepness = -(ac * (coils.exponent / w) + reactance) * admittance * admittance
+    size = network.conductance_s.shape[-1]
+    shape = (*admittance.shape[:-1], size, size)
+    capacitive = 1j * network.capacitance_f[..., None, :, :]
+    matrix = network.conductance_s[..., None, :, :] + w[..., None] * capacitive
+    matrix = matrix + (admittance @ coils.pattern).reshape(shape)
+    slope = capacitive + (steepness @ coils.pattern).reshape(shape)
+    right = np.zeros((*shape[:-1], 2), dtype=complex)
+    drive_slope = 1j * network.drive_f[..., None, :]
+    right[..., 0] = network.drive_s[..., None, :] + w * drive_slope
+    right[..., network.sense, 1] = 1.0
+    solved = np.linalg.solve(matrix, right)
+    # The matrix is symmetric: its inverse's row at `sense` is the response to a current there.
+    response, row = solved[..., 0], solved[..., 1]
+    derivative = (row * (drive_slope - (slope @ solved[..., :1])[..., 0])).sum(-1)
     return response[..., network.sense], derivative, row[..., network.sense]
-
-
-def _apply(matrix: Complexes, vector: Complexes) -> Complexes:
-    return np.einsum("...ij,...j->...i", matrix, vector)  # type: ignore[no-any-return]
 
 
 def _cosine_sum(x: Floats) -> Floats:
@@ -124,43 +121,49 @@ def _cosine_sum(x: Floats) -> Floats:
 
 
 def resonance(network: TankNetwork, delay_s: Floats, start_omega: Floats) -> tuple[Floats, Floats, Floats]:
-    """Where the fundamental satisfies the phase condition: ω, loaded Q, and whether Newton's method settled."""
+    """Where the fundamental satisfies the phase condition: ω, loaded Q, and whether there is such a place."""
     omega = np.array(start_omega, dtype=float)
-    settled = np.zeros(omega.shape, dtype=bool)
-    quality = np.zeros(omega.shape)
-    for _ in range(25):
+    quality, settled = np.zeros(omega.shape), np.zeros(omega.shape, dtype=bool)
+    for _ in range(30):
         h, dh, _z = (array[..., 0] for array in transfer(network, omega[..., None]))
         # 1/H is nearly linear in ω around the resonance, so that Newton's method passes from far away.
         inverse = np.exp(1j * omega * delay_s) / h
         slope = inverse * (1j * delay_s - dh / h)
-        step = np.clip(-inverse.imag / slope.imag, -omega / 4, omega / 4)
+        step = np.minimum(np.maximum(-inverse.imag / slope.imag, -omega / 3), omega / 3)
         omega = omega + step
-        with np.errstate(invalid="ignore", divide="ignore"):
-            quality = omega / 2 * np.abs((dh / h).imag)
-        settled = (np.abs(step) < 1e-7 * omega) & (inverse.real > 0)
-        if bool(np.all(settled)):
+        quality = omega / 2 * np.abs((dh / h).imag)
+        settled = (np.abs(step) < 1e-3 * omega) & (inverse.real > 0)
+        lost = (omega < LEAST_OMEGA) | (omega > MOST_OMEGA)
+        if bool((settled | lost).all()):
             break
-    return omega, quality, settled
+    return omega, quality, settled & (omega > LEAST_OMEGA) & (omega < MOST_OMEGA)
 
 
 def solve(network: TankNetwork, comparator: Comparator, start_omega: Floats) -> TankSolution:
     """The limit cycle near the resonance next to ``start_omega``."""
-    omega, quality, settled = resonance(network, comparator.delay_s, start_omega)
+    with np.errstate(all="ignore"):
+        return _solve(network, comparator, start_omega)
+
+
+def _solve(network: TankNetwork, comparator: Comparator, start_omega: Floats) -> TankSolution:
     astable = (comparator.balance_low_v > 0) & (comparator.balance_high_v < 0)
-    alive = settled & astable
-    omega = np.where(alive, omega, start_omega)
-    duty, omega, h = _limit_cycle(network, comparator, omega)
-    amplitude = 2 * comparator.swing_v * np.abs(h) * np.sin(np.pi * duty) / np.pi
-    if bool(np.any(alive & (amplitude > comparator.headroom_v))):
-        network = _clamped(network, omega, amplitude, comparator.headroom_v)
-        duty, omega, h = _limit_cycle(network, comparator, omega)
-        amplitude = 2 * comparator.swing_v * np.abs(h) * np.sin(np.pi * duty) / np.pi
-    alive = alive & (amplitude > 2 * comparator.noise_v) & np.isfinite(omega) & (duty > 0.001) & (duty < 0.999)
-    sigma, extra = _noise(comparator, omega, amplitude, quality)
-    middle = comparator.balance_low_v / np.where(
-        astable, comparator.balance_low_v - comparator.balance_high_v, np.inf
-    )
+    gap = comparator.balance_low_v - comparator.balance_high_v
+    middle = np.where(astable, comparator.balance_low_v / np.where(gap == 0, np.inf, gap), 0.5)
     resting = np.where(astable, middle, np.where(comparator.balance_high_v > 0, 1.0, 0.0))
+    omega, quality, settled = resonance(network, comparator.delay_s, start_omega)
+    alive = settled & astable
+    if not bool(alive.any()):
+        zero = np.zeros(omega.shape)
+        return TankSolution(zero, zero, resting, zero, zero, np.where(settled, quality, 0.0))
+    omega = np.where(alive, omega, start_omega)
+    duty, omega, h = _limit_cycle(network, comparator, omega, middle)
+    amplitude = 2 * comparator.swing_v * np.abs(h) * np.sin(np.pi * duty) / np.pi
+    if bool((alive & (amplitude > comparator.headroom_v)).any()):
+        network = _clamped(network, omega, amplitude, comparator.headroom_v)
+        duty, omega, h = _limit_cycle(network, comparator, omega, middle)
+        amplitude = 2 * comparator.swing_v * np.abs(h) * np.sin(np.pi * duty) / np.pi
+    alive = alive & (amplitude > 2 * comparator.noise_v) & np.isfinite(omega) & (duty > 0.002) & (duty < 0.998)
+    sigma, extra = _noise(comparator, omega, amplitude, quality)
     return TankSolution(
         frequency_hz=np.where(alive, omega / (2 * np.pi), 0.0),
         amplitude_v=np.where(alive, amplitude, 0.0),
@@ -171,39 +174,42 @@ def solve(network: TankNetwork, comparator: Comparator, start_omega: Floats) -> 
     )
 
 
-def _limit_cycle(network: TankNetwork, comparator: Comparator, omega: Floats) -> tuple[Floats, Floats, Complexes]:
+def _limit_cycle(
+    network: TankNetwork, comparator: Comparator, omega: Floats, duty: Floats
+) -> tuple[Floats, Floats, Complexes]:
     """Newton's method for both equations; the harmonics' own dependence on ω is left to the next step."""
     gap = comparator.balance_low_v - comparator.balance_high_v
-    duty = np.clip(comparator.balance_low_v / np.where(gap == 0, np.inf, gap), 0.02, 0.98)
+    duty = np.minimum(np.maximum(duty, 0.02), 0.98)
     fundamental: Complexes = np.zeros(omega.shape, dtype=complex)
-    for _ in range(12):
+    for _ in range(15):
         h, dh, _z = transfer(network, omega[..., None] * _K)
         fundamental = h[..., 0]
-        scale = np.abs(fundamental)
         tail = (1j * HARMONICS * omega * h[..., -1]).real  # H -> tail/(jkω)
         lag = omega * comparator.delay_s
         delay = np.exp(-1j * _K * lag[..., None])
-        rest = (h - tail[..., None] / (1j * _K * omega[..., None])) * delay
+        rest = (h - (tail / omega)[..., None] / (1j * _K)) * delay
         turn = np.pi * _K * duty[..., None]
-        sine2, double = np.sin(turn) ** 2, np.sin(2 * turn)
+        sine, cosine = np.sin(turn), np.cos(turn)
+        sine2, double = sine * sine, 2 * sine * cosine
         plus, minus = _cosine_sum(lag + 2 * np.pi * duty), _cosine_sum(lag - 2 * np.pi * duty)
         edge = (rest.imag * sine2 / _K).sum(-1) - tail / omega * (_cosine_sum(lag) / 2 - (plus + minus) / 4)
         level = (rest.real * double / _K).sum(-1) / np.pi + tail / omega * (plus - minus) / (2 * np.pi)
-        first = (dh[..., 0] / h[..., 0] - 1j * comparator.delay_s) * h[..., 0] * delay[..., 0]
-        balance = comparator.balance_low_v - gap * duty
-        # Unknowns: ω and D. Rows: edge/|H1| and (balance + ΔV·level)/ΔV.
-        a = first.imag * sine2[..., 0] / scale
-        b = (rest.imag * np.pi * double).sum(-1) / scale
-        c = first.real * double[..., 0] / np.pi
-        d = -gap / comparator.swing_v + 2 * (rest.real * np.cos(2 * turn)).sum(-1)
-        p, q = edge / scale, balance / comparator.swing_v + level
-        determinant = a * d - b * c
-        with np.errstate(all="ignore"):
-            step_omega = np.clip(-(p * d - q * b) / determinant, -omega / 10, omega / 10)
-            step_duty = np.clip(-(a * q - c * p) / determinant, -0.1, 0.1)
-        omega = omega + np.nan_to_num(step_omega)
-        duty = np.clip(duty + np.nan_to_num(step_duty), 1e-3, 1 - 1e-3)
-        if bool(np.all(np.abs(step_omega) < 1e-8 * omega)) and bool(np.all(np.abs(step_duty) < 1e-7)):
+        # The first equation with its fundamental as 1/H, which is nearly linear in ω: Im(y) = others·|y|²/sin²(πD).
+        wave = fundamental * delay[..., 0]
+        others = edge - wave.imag * sine2[..., 0]
+        y = 1 / wave
+        dy = -y * (dh[..., 0] / fundamental - 1j * comparator.delay_s)
+        share = others / sine2[..., 0]
+        miss = y.imag - share * np.abs(y) ** 2
+        by_omega = dy.imag - 2 * share * (y.conj() * dy).real
+        step_omega = np.minimum(np.maximum(-miss / by_omega, -omega / 4), omega / 4)
+        wave_slope = (-dy / (y * y)).real * double[..., 0] / np.pi
+        missing = (comparator.balance_low_v - gap * duty) / comparator.swing_v + level + wave_slope * step_omega
+        by_duty = -gap / comparator.swing_v + 2 * (rest.real * (1 - 2 * sine2)).sum(-1)
+        step_duty = np.minimum(np.maximum(-missing / by_duty, -0.1), 0.1)
+        omega = omega + step_omega
+        duty = np.minimum(np.maximum(duty + step_duty, 1e-3), 1 - 1e-3)
+        if not bool(((np.abs(step_omega) > 1e-6 * omega) | (np.abs(step_duty) > 1e-5)).any()):
             break
     return duty, omega, fundamental
 
@@ -223,17 +229,16 @@ def _clamped(network: TankNetwork, omega: Floats, amplitude: Floats, most: Float
 
 def _noise(comparator: Comparator, omega: Floats, amplitude: Floats, quality: Floats) -> tuple[Floats, Floats]:
     """Standard deviation of the mean frequency over 1 s, and extra counts per period (Rice's formula)."""
-    with np.errstate(all="ignore"):
-        slope = omega * amplitude
-        jitter_s = comparator.noise_v / slope
-        # Each edge shifts the phase of the tank by its jitter times the share of energy renewed per half period.
-        phase = jitter_s * omega * np.minimum(np.pi / (2 * np.maximum(quality, 1e-3)), 1.0)
-        cycles = omega / (2 * np.pi)
-        sigma = phase * np.sqrt(2 * cycles) / (2 * np.pi) + jitter_s * np.sqrt(2) * cycles / 1.0
-        ratio = slope / (2 * np.pi * comparator.noise_bandwidth_hz * comparator.noise_v)
-        density = np.exp(-(ratio**2) / 2) / np.sqrt(2 * np.pi)
-        # Mean up-crossings of a ramp with Gaussian noise less one: φ(r)/r − Φ(−r).
-        extra = density / ratio - _upper(ratio)
+    slope = omega * amplitude
+    jitter_s = comparator.noise_v / slope
+    # Each edge shifts the phase of the tank by its jitter times the share of energy renewed per half period.
+    phase = jitter_s * omega * np.minimum(np.pi / (2 * np.maximum(quality, 1e-3)), 1.0)
+    cycles = omega / (2 * np.pi)
+    sigma = phase * np.sqrt(2 * cycles) / (2 * np.pi) + jitter_s * np.sqrt(2) * cycles / 1.0
+    ratio = slope / (2 * np.pi * comparator.noise_bandwidth_hz * comparator.noise_v)
+    density = np.exp(-(ratio**2) / 2) / np.sqrt(2 * np.pi)
+    # Mean up-crossings of a ramp with Gaussian noise less one: φ(r)/r − Φ(−r).
+    extra = density / ratio - _upper(ratio)
     return sigma, np.where(np.isfinite(extra), np.maximum(extra, 0.0), 0.0)
 
 
