@@ -39,6 +39,9 @@ COMMANDS = {
     "bench": "readiness of the bench: identify instruments, measure jig and check part",
     "show": "a recorded run, on the screen or as CSV or JSON",
     "certify": "the certificate of a recorded run, an identical copy or an amendment",
+    "limits": "limits: what changed, in plain words, and their release",
+    "trace": "units and certificates that rest on a reference part or instrument",
+    "records": "the record itself: check, backup, export, import, merge, retention, upgrade",
 }
 
 

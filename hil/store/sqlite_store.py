@@ -7,40 +7,27 @@ Each call is durable before it returns. A run without a closing was interrupted 
 simulated runs never share a record: the first run decides which kind a record is of.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from types import TracebackType
 from typing import Any, TypeVar
 
 from hil.core.ledger import Entry
-from hil.core.records import Reading, Run, RunClosed, RunOpened, RunSummary
+from hil.core.records import Reading, RunClosed, RunOpened
 from hil.errors import BenchError, UsageError
 from hil.store import schema
 from hil.store.database import Database, connect
 from hil.store.migrations import migrate, pending
+from hil.store.queries import Queries
 
 E = TypeVar("E", bound=Entry)
-_COLUMNS = {
-    "run_no": "readings.run_no",
-    "position": "position",
-    "definition_no": "definition_no",
-    "verdict": "CASE readings.verdict WHEN 'pass' THEN 0 WHEN 'fail' THEN 1 WHEN 'undecided' THEN 2 ELSE 3 END",
-    "value": "value",
-    "lower": "lower_limit",
-    "upper": "upper_limit",
-    "accept_lower": "accept_lower",
-    "accept_upper": "accept_upper",
-    "nominal": "nominal",
-    "expanded_uncertainty": "expanded_uncertainty",
-    "seconds": "seconds",
-}
 
 
 def _wall_time() -> str:
     return datetime.now(UTC).isoformat(timespec="milliseconds")
 
 
-class RecordStore:
+class RecordStore(Queries):
     """A record in a database; opening it brings its shape up to date.
 
     Args:
@@ -54,7 +41,7 @@ class RecordStore:
     """
 
     def __init__(self, database: Database, *, read_only: bool = False, now: Callable[[], str] = _wall_time) -> None:
-        self.database = database
+        self.database: Database = database
         self._definitions: dict[tuple[str, ...], int] = {}
         self._open: dict[str, _OpenRun] = {}
         try:
@@ -200,156 +187,6 @@ class RecordStore:
                     "INSERT INTO files (run_no, path, sha256) VALUES (?, ?, ?)", (run_no, path, sha256)
                 )
 
-    # Reading runs
-    def _run_no(self, run: str) -> int:
-        found = self.database.query("SELECT run_no FROM runs WHERE run = ?", (run,))
-        if not found:
-            raise UsageError(f"{self.database.where}: there is no run '{run}'. 'hil show' lists the latest ones.")
-        return int(found[0][0])
-
-    def run(self, run: str) -> Run:
-        """One run with everything.
-
-        Raises:
-            UsageError: there is no such run.
-        """
-        run_no = self._run_no(run)
-        (opening,) = self.database.query(f"SELECT {schema.RUN_SQL}, more FROM runs WHERE run_no = ?", (run_no,))
-        equipment = self.database.query(
-            "SELECT kind, more FROM equipment WHERE run_no = ? ORDER BY position", (run_no,)
-        )
-        readings = self.database.query(
-            f"SELECT {schema.DEFINITION_SQL}, {schema.READING_SQL}, more FROM readings"
-            " JOIN definitions USING (definition_no) JOIN details USING (run_no, position)"
-            " WHERE run_no = ? ORDER BY position",
-            (run_no,),
-        )
-        closing = self.database.query(
-            "SELECT verdict, reason, closed, planned, judged, actual_seconds, more FROM closings WHERE run_no = ?",
-            (run_no,),
-        )
-        return Run(
-            opened=schema.opened_value(opening, equipment),
-            readings=tuple(schema.reading_value(row) for row in readings),
-            closed=schema.closed_value(run, closing[0]) if closing else None,
-        )
-
-    def runs(self, *, serial: str | None = None, lot: str | None = None) -> Iterator[Run]:
-        """Runs in the order of time."""
-        for summary in self.summaries(serial=serial, lot=lot):
-            yield self.run(summary.run)
-
-    def files(self, run: str) -> tuple[tuple[str, str], ...]:
-        """Files of a run as (path, SHA-256)."""
-        rows = self.database.query(
-            "SELECT path, sha256 FROM files WHERE run_no = ? ORDER BY path", (self._run_no(run),)
-        )
-        return tuple((path, sha256) for path, sha256 in rows)
-
-    def summaries(
-        self,
-        *,
-        serial: str | None = None,
-        lot: str | None = None,
-        board: str | None = None,
-        bench: str | None = None,
-        since: str | None = None,
-    ) -> list[RunSummary]:
-        """Runs without their readings, in the order of time (then of recording)."""
-        asked = {"serial": serial, "lot": lot, "board": board, "bench": bench}
-        where, values = _where({f"{name} = ?": value for name, value in asked.items()}, since)
-        columns = ", ".join(f"runs.{name}" for name in schema.RUN_SQL.split(", "))
-        rows = self.database.query(
-            f"SELECT runs.run_no, {columns}, opened_at, runs.more, verdict, reason, closed, planned, judged,"
-            " actual_seconds, closings.more FROM runs LEFT JOIN closings ON closings.run_no = runs.run_no"
-            f"{where} ORDER BY opened_at, runs.run_no",
-            values,
-        )
-        return [schema.summary_value(row) for row in rows]
-
-    def find_run(self, text: str) -> str:
-        """The run that a text means: a run, the beginning of one, or a serial number (its latest run).
-
-        Raises:
-            UsageError: nothing or too much fits.
-        """
-        if self.database.query("SELECT 1 FROM runs WHERE run = ?", (text,)):
-            return text
-        latest = self.database.query(
-            "SELECT run FROM runs WHERE serial = ? ORDER BY opened_at DESC, run_no DESC LIMIT 1", (text,)
-        )
-        if latest:
-            return str(latest[0][0])
-        begun = [
-            str(row[0])
-            for row in self.database.query(
-                "SELECT run FROM runs WHERE SUBSTR(run, 1, ?) = ? ORDER BY run", (len(text), text)
-            )
-        ]
-        if len(begun) == 1:
-            return begun[0]
-        if begun:
-            raise UsageError(f"'{text}' is the beginning of {len(begun)} runs: {', '.join(begun[:5])} … Write more.")
-        raise UsageError(f"{self.database.where}: '{text}' is neither a run nor a serial number in this record.")
-
-    def next_attempt(self, serial: str, *, scope: str = "full", only: str = "") -> int:
-        """Number of the attempt that a new run would be.
-
-        An attempt is used up by a run of the scope that passed or failed, or was broken off after a failed reading;
-        a run that only met bench trouble does not count. Rework runs (``only``) belong to the attempt before.
-        """
-        ((used,),) = self.database.query(
-            "SELECT COUNT(*) FROM runs LEFT JOIN closings ON closings.run_no = runs.run_no"
-            " WHERE serial = ? AND scope = ? AND only_rows = '' AND (verdict IN ('PASS', 'FAIL') OR EXISTS"
-            " (SELECT 1 FROM readings WHERE readings.run_no = runs.run_no AND readings.verdict = 'fail'))",
-            (serial, scope),
-        )
-        return max(1, int(used)) if only else int(used) + 1
-
-    def standing_run(self, serial: str, *, scope: str = "full") -> RunSummary | None:
-        """The run that counts for a unit: the latest complete one of the scope."""
-        complete = [one for one in self.summaries(serial=serial) if one.scope == scope and one.is_complete]
-        return complete[-1] if complete else None
-
-    # Columns for lot figures
-    def definitions(self) -> dict[int, tuple[str, str, str, str, str, str]]:
-        """definition_no -> (name, title, unit, check, group, rule)."""
-        rows = self.database.query(f"SELECT definition_no, {schema.DEFINITION_SQL} FROM definitions")
-        return {row[0]: row[1:] for row in rows}
-
-    def columns(
-        self,
-        *names: str,
-        lot: str | None = None,
-        serial: str | None = None,
-        board: str | None = None,
-        since: str | None = None,
-    ) -> dict[str, list[Any]]:
-        """Readings as columns, in the order of recording, without building runs.
-
-        ``names`` are of run_no, position, definition_no, verdict (0 pass, 1 fail, 2 undecided, 3 not measured),
-        value (None for texts and booleans), lower, upper, accept_lower, accept_upper, nominal, expanded_uncertainty,
-        seconds. What belongs to a run is in `summaries`, what belongs to a row in `definitions`.
-        """
-        picked = ", ".join(_COLUMNS[name] for name in names)
-        asked = {"lot = ?": lot, "serial = ?": serial, "board = ?": board}
-        where, values = _where(asked, since)
-        if where:
-            where = f" WHERE run_no IN (SELECT run_no FROM runs{where})"
-        rows = self.database.query(f"SELECT {picked} FROM readings{where} ORDER BY run_no, position", values)
-        return dict(zip(names, map(list, zip(*rows, strict=True)), strict=True)) if rows else {one: [] for one in names}
-
-    def texts(self, name: str, *, lot: str | None = None) -> list[tuple[int, str]]:
-        """(run_no, reason) of the readings of one row that did not pass, for the words beside the numbers."""
-        where, values = _where({"lot = ?": lot}, None)
-        runs = f" AND run_no IN (SELECT run_no FROM runs{where})" if where else ""
-        rows = self.database.query(
-            "SELECT run_no, more FROM readings JOIN definitions USING (definition_no) JOIN details USING"
-            f" (run_no, position) WHERE name = ? AND verdict <> 'pass'{runs} ORDER BY run_no",
-            [name, *values],
-        )
-        return [(row[0], schema.reason_in(row[1])) for row in rows]
-
     # The ledger
     def add(self, entry: Entry) -> None:
         """Write an entry of the ledger, once.
@@ -384,15 +221,6 @@ class _OpenRun:
         self.run_no = run_no
         self.names: set[str] = set()
         self.used: set[tuple[str, str]] = set()
-
-
-def _where(asked: dict[str, str | None], since: str | None) -> tuple[str, list[Any]]:
-    terms = [term for term, value in asked.items() if value is not None]
-    values: list[Any] = [value for value in asked.values() if value is not None]
-    if since is not None:
-        terms.append("opened_at >= ?")
-        values.append(schema.epoch_s(since))
-    return (f" WHERE {' AND '.join(terms)}" if terms else ""), values
 
 
 class SqliteStore(RecordStore):

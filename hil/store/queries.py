@@ -1,0 +1,231 @@
+"""Questions to the record: one run, runs in short, attempts, columns for lot figures, what rests on a part."""
+
+from collections.abc import Iterator
+from typing import Any
+
+from hil.core.records import Run, RunSummary
+from hil.errors import UsageError
+from hil.store import schema
+from hil.store.database import Database
+
+_COLUMNS = {
+    "run_no": "readings.run_no",
+    "position": "position",
+    "definition_no": "definition_no",
+    "verdict": "CASE readings.verdict WHEN 'pass' THEN 0 WHEN 'fail' THEN 1 WHEN 'undecided' THEN 2 ELSE 3 END",
+    "value": "value",
+    "lower": "lower_limit",
+    "upper": "upper_limit",
+    "accept_lower": "accept_lower",
+    "accept_upper": "accept_upper",
+    "nominal": "nominal",
+    "expanded_uncertainty": "expanded_uncertainty",
+    "seconds": "seconds",
+}
+
+
+class Queries:
+    """The reading half of `hil.store.sqlite_store.RecordStore`."""
+
+    database: Database
+
+    def _run_no(self, run: str) -> int:
+        found = self.database.query("SELECT run_no FROM runs WHERE run = ?", (run,))
+        if not found:
+            raise UsageError(f"{self.database.where}: there is no run '{run}'. 'hil show' lists the latest ones.")
+        return int(found[0][0])
+
+    def run(self, run: str) -> Run:
+        """One run with everything.
+
+        Raises:
+            UsageError: there is no such run.
+        """
+        run_no = self._run_no(run)
+        (opening,) = self.database.query(f"SELECT {schema.RUN_SQL}, more FROM runs WHERE run_no = ?", (run_no,))
+        equipment = self.database.query(
+            "SELECT kind, more FROM equipment WHERE run_no = ? ORDER BY position", (run_no,)
+        )
+        readings = self.database.query(
+            f"SELECT {schema.DEFINITION_SQL}, {schema.READING_SQL}, more FROM readings"
+            " JOIN definitions USING (definition_no) JOIN details USING (run_no, position)"
+            " WHERE run_no = ? ORDER BY position",
+            (run_no,),
+        )
+        closing = self.database.query(
+            "SELECT verdict, reason, closed, planned, judged, actual_seconds, more FROM closings WHERE run_no = ?",
+            (run_no,),
+        )
+        return Run(
+            opened=schema.opened_value(opening, equipment),
+            readings=tuple(schema.reading_value(row) for row in readings),
+            closed=schema.closed_value(run, closing[0]) if closing else None,
+        )
+
+    def runs(self, *, serial: str | None = None, lot: str | None = None) -> Iterator[Run]:
+        """Runs in the order of time."""
+        for summary in self.summaries(serial=serial, lot=lot):
+            yield self.run(summary.run)
+
+    def files(self, run: str) -> tuple[tuple[str, str], ...]:
+        """Files of a run as (path, SHA-256)."""
+        rows = self.database.query(
+            "SELECT path, sha256 FROM files WHERE run_no = ? ORDER BY path", (self._run_no(run),)
+        )
+        return tuple((path, sha256) for path, sha256 in rows)
+
+    def summaries(
+        self,
+        *,
+        serial: str | None = None,
+        lot: str | None = None,
+        board: str | None = None,
+        bench: str | None = None,
+        since: str | None = None,
+    ) -> list[RunSummary]:
+        """Runs without their readings, in the order of time (then of recording)."""
+        asked = {"serial": serial, "lot": lot, "board": board, "bench": bench}
+        where, values = _where({f"{name} = ?": value for name, value in asked.items()}, since)
+        columns = ", ".join(f"runs.{name}" for name in schema.RUN_SQL.split(", "))
+        rows = self.database.query(
+            f"SELECT runs.run_no, {columns}, opened_at, runs.more, verdict, reason, closed, planned, judged,"
+            " actual_seconds, closings.more FROM runs LEFT JOIN closings ON closings.run_no = runs.run_no"
+            f"{where} ORDER BY opened_at, runs.run_no",
+            values,
+        )
+        return [schema.summary_value(row) for row in rows]
+
+    def find_run(self, text: str) -> str:
+        """The run that a text means: a run, the beginning of one, or a serial number (its latest run).
+
+        Raises:
+            UsageError: nothing or too much fits.
+        """
+        if self.database.query("SELECT 1 FROM runs WHERE run = ?", (text,)):
+            return text
+        latest = self.database.query(
+            "SELECT run FROM runs WHERE serial = ? ORDER BY opened_at DESC, run_no DESC LIMIT 1", (text,)
+        )
+        if latest:
+            return str(latest[0][0])
+        begun = [
+            str(row[0])
+            for row in self.database.query(
+                "SELECT run FROM runs WHERE SUBSTR(run, 1, ?) = ? ORDER BY run", (len(text), text)
+            )
+        ]
+        if len(begun) == 1:
+            return begun[0]
+        if begun:
+            raise UsageError(f"'{text}' is the beginning of {len(begun)} runs: {', '.join(begun[:5])} … Write more.")
+        raise UsageError(f"{self.database.where}: '{text}' is neither a run nor a serial number in this record.")
+
+    def next_attempt(self, serial: str, *, scope: str = "full", only: str = "") -> int:
+        """Number of the attempt that a new run would be.
+
+        An attempt is used up by a run of the scope that passed or failed, or was broken off after a failed reading;
+        a run that only met bench trouble does not count. Rework runs (``only``) belong to the attempt before.
+        """
+        ((used,),) = self.database.query(
+            "SELECT COUNT(*) FROM runs LEFT JOIN closings ON closings.run_no = runs.run_no"
+            " WHERE serial = ? AND scope = ? AND only_rows = '' AND (verdict IN ('PASS', 'FAIL') OR EXISTS"
+            " (SELECT 1 FROM readings WHERE readings.run_no = runs.run_no AND readings.verdict = 'fail'))",
+            (serial, scope),
+        )
+        return max(1, int(used)) if only else int(used) + 1
+
+    def standing_run(self, serial: str, *, scope: str = "full") -> RunSummary | None:
+        """The run that counts for a unit: the latest complete one of the scope."""
+        complete = [one for one in self.summaries(serial=serial) if one.scope == scope and one.is_complete]
+        return complete[-1] if complete else None
+
+    # Columns for lot figures
+    def definitions(self) -> dict[int, tuple[str, str, str, str, str, str]]:
+        """definition_no -> (name, title, unit, check, group, rule)."""
+        rows = self.database.query(f"SELECT definition_no, {schema.DEFINITION_SQL} FROM definitions")
+        return {row[0]: row[1:] for row in rows}
+
+    def columns(
+        self,
+        *names: str,
+        lot: str | None = None,
+        serial: str | None = None,
+        board: str | None = None,
+        since: str | None = None,
+    ) -> dict[str, list[Any]]:
+        """Readings as columns, in the order of recording, without building runs.
+
+        ``names`` are of run_no, position, definition_no, verdict (0 pass, 1 fail, 2 undecided, 3 not measured),
+        value (None for texts and booleans), lower, upper, accept_lower, accept_upper, nominal, expanded_uncertainty,
+        seconds. What belongs to a run is in `summaries`, what belongs to a row in `definitions`.
+        """
+        picked = ", ".join(_COLUMNS[name] for name in names)
+        asked = {"lot = ?": lot, "serial = ?": serial, "board = ?": board}
+        where, values = _where(asked, since)
+        if where:
+            where = f" WHERE run_no IN (SELECT run_no FROM runs{where})"
+        rows = self.database.query(f"SELECT {picked} FROM readings{where} ORDER BY run_no, position", values)
+        return dict(zip(names, map(list, zip(*rows, strict=True)), strict=True)) if rows else {one: [] for one in names}
+
+    def texts(self, name: str, *, lot: str | None = None) -> list[tuple[int, str]]:
+        """(run_no, reason) of the readings of one row that did not pass, for the words beside the numbers."""
+        where, values = _where({"lot = ?": lot}, None)
+        runs = f" AND run_no IN (SELECT run_no FROM runs{where})" if where else ""
+        rows = self.database.query(
+            "SELECT run_no, more FROM readings JOIN definitions USING (definition_no) JOIN details USING"
+            f" (run_no, position) WHERE name = ? AND verdict <> 'pass'{runs} ORDER BY run_no",
+            [name, *values],
+        )
+        return [(row[0], schema.reason_in(row[1])) for row in rows]
+
+    # What rests on a part or instrument
+    def resting_on(
+        self, what: str, *, since: str | None = None, until: str | None = None
+    ) -> list[tuple[RunSummary, str, str, str]]:
+        """(run, kind, name, words) of the equipment called `what` in runs with a reading that rests on it.
+
+        ``what`` is a name, a certificate number or a piece of an identity; kind is "part" or "instrument".
+
+        Raises:
+            ValueError: `since` or `until` is no ISO time.
+        """
+        rows = self.database.query(
+            "SELECT run_no, kind, name, identity, certificate, due FROM equipment"
+            f" WHERE used = 1 AND ({_CALLED}) ORDER BY run_no, position",
+            _called(what),
+        )
+        runs = {one.run_no: one for one in self.summaries(since=since)} if rows else {}
+        last = schema.epoch_s(until) if until is not None else None
+        found = []
+        for run_no, kind, name, identity, certificate, due in rows:
+            run = runs.get(run_no)
+            if run is None or (last is not None and run.opened_at >= last):
+                continue
+            words = ", ".join(word for word in (name, identity, certificate, due and f"due {due}") if word)
+            found.append((run, kind, name, words))
+        return sorted(found, key=lambda one: (one[0].opened_at, one[0].run_no))
+
+    def knows_equipment(self, what: str) -> bool:
+        """Whether anything is called that, used or not."""
+        return bool(self.database.query(f"SELECT 1 FROM equipment WHERE {_CALLED} LIMIT 1", _called(what)))
+
+    def equipment_names(self) -> list[str]:
+        """Names of all parts and instruments in the record."""
+        return [row[0] for row in self.database.query("SELECT DISTINCT name FROM equipment ORDER BY name")]
+
+
+_CALLED = "name = ? OR certificate = ? OR identity LIKE ? ESCAPE '!'"
+
+
+def _called(what: str) -> list[str]:
+    piece = what.replace("!", "!!").replace("%", "!%").replace("_", "!_")
+    return [what, what, f"%{piece}%"]
+
+
+def _where(asked: dict[str, str | None], since: str | None) -> tuple[str, list[Any]]:
+    terms = [term for term, value in asked.items() if value is not None]
+    values: list[Any] = [value for value in asked.values() if value is not None]
+    if since is not None:
+        terms.append("opened_at >= ?")
+        values.append(schema.epoch_s(since))
+    return (f" WHERE {' AND '.join(terms)}" if terms else ""), values
