@@ -18,6 +18,7 @@ from hil.circuit.tank import Coils, TankNetwork
 
 TERMINAL_CAPACITANCE_F = 2e-12  # the board's own terminals and tracks; from memory
 NODE_CAPACITANCE_F = 0.3e-12  # of any other node to ground: keeps every node defined; an assumption
+INNER = "terminal.inner"  # between the jig's leads and the part; the part defines it, so that it adds nothing of its own
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,7 +92,7 @@ def tank_network(
     nodes = _reachable(parts, sense, still | {output})
     index = {name: number for number, name in enumerate(nodes)}
     size = len(nodes)
-    g, c = np.zeros((size, size)), np.eye(size) * NODE_CAPACITANCE_F
+    g, c = np.zeros((size, size)), np.diag([0.0 if name == INNER else NODE_CAPACITANCE_F for name in nodes])
     drive_g, drive_c = np.zeros(size), np.zeros(size)
     for target, drive, elements in (
         (g, drive_g, [(a, b, 1 / r) for a, b, r in parts.resistors]),
@@ -219,7 +220,7 @@ def _connect(parts: _Parts, terminal: Terminal, first: str, second: str) -> None
         else:
             parts.resistors.append((first, second, max(resistance, 1e-3)))
     elif terminal.kind == "capacitor":
-        node = "terminal.inner"
+        node = INNER
         if lead > 0:
             parts.coils.append((first, node, lead, max(resistance, 1e-6), 0.0, 1e6, 0.0))
         elif resistance > 0:
@@ -228,7 +229,7 @@ def _connect(parts: _Parts, terminal: Terminal, first: str, second: str) -> None
             node = first
         parts.capacitors.append((node, second, terminal.value + terminal.parallel_capacitance_f))
     else:
-        node = "terminal.inner" if terminal.parallel_capacitance_f and (lead or terminal.jig_resistance_ohm) else first
+        node = INNER if terminal.parallel_capacitance_f and (lead or terminal.jig_resistance_ohm) else first
         inductance, own = terminal.value, max(terminal.series_resistance_ohm, 1e-6)
         if node == first:
             parts.coils.append((first, second, inductance + lead, own + terminal.jig_resistance_ohm, 0.0, 1e6, 0.0))

@@ -163,6 +163,8 @@ def _solve(network: TankNetwork, comparator: Comparator, start_omega: Floats) ->
         duty, omega, h = _limit_cycle(network, comparator, omega, middle)
         amplitude = 2 * comparator.swing_v * np.abs(h) * np.sin(np.pi * duty) / np.pi
     alive = alive & (amplitude > 2 * comparator.noise_v) & np.isfinite(omega) & (duty > 0.002) & (duty < 0.998)
+    # A half period shorter than the delay does not come out of the comparator (inertial delay).
+    alive = alive & (omega * comparator.delay_s < np.pi)
     sigma, extra = _noise(comparator, omega, amplitude, quality)
     return TankSolution(
         frequency_hz=np.where(alive, omega / (2 * np.pi), 0.0),
