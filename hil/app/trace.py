@@ -18,7 +18,7 @@ class Resting:
 
     Args:
         equipment: which it was, with identity and certificate at the time.
-        readings: names of the readings that rest on it.
+        readings: names of the readings that rest on it, when they were asked for.
         stands: whether this run speaks for the unit today.
         certificates: certificates that were issued for the run.
     """
@@ -30,7 +30,9 @@ class Resting:
     certificates: tuple[CertificateIssued, ...] = ()
 
 
-def trace(store: RecordStore, what: str, *, since: str | None = None, until: str | None = None) -> tuple[Resting, ...]:
+def trace(
+    store: RecordStore, what: str, *, since: str | None = None, until: str | None = None, with_readings: bool = False
+) -> tuple[Resting, ...]:
     """Runs with at least one reading that rests on a part or instrument, in the order of time.
 
     Args:
@@ -38,6 +40,7 @@ def trace(store: RecordStore, what: str, *, since: str | None = None, until: str
             identity (such as its serial number).
         since: ISO date or time; runs opened from then on.
         until: ISO date or time; runs opened before.
+        with_readings: name the readings too, which reads every run in full.
 
     Raises:
         UsageError: nothing of that name is in the record, or a date that is none.
@@ -45,32 +48,26 @@ def trace(store: RecordStore, what: str, *, since: str | None = None, until: str
     try:
         found = store.resting_on(what, since=since, until=until)
     except ValueError:
-        raise UsageError(f"--since and --until want a date like 2026-02-10, not '{since or until}'.") from None
+        raise UsageError(f"--since and --until want dates like 2026-02-10, not '{since or until}'.") from None
     if not found and not store.knows_equipment(what):
         known = ", ".join(store.equipment_names()) or "nothing yet"
         raise UsageError(f"'{what}' is no part, instrument or certificate in this record. In it: {known}.")
     issued: dict[str, list[CertificateIssued]] = {}
     for certificate in store.entries(CertificateIssued):
         issued.setdefault(certificate.run, []).append(certificate)
-    standing: dict[tuple[str, str], str] = {}
-    resting = []
-    for run, kind, name, words in found:
-        unit = (run.serial, run.scope)
-        if unit not in standing:
-            latest = store.standing_run(run.serial, scope=run.scope)
-            standing[unit] = latest.run if latest else ""
-        readings = tuple(
-            one.name
-            for one in store.run(run.run).readings
-            if name in (one.parts if kind == "part" else one.instruments)
+    standing = {(run.serial, run.scope): run.run for run in store.summaries() if run.is_complete}  # the latest wins
+    return tuple(
+        Resting(
+            run=run,
+            equipment=words,
+            readings=_readings(store, run.run, kind, name) if with_readings else (),
+            stands=standing.get((run.serial, run.scope)) == run.run,
+            certificates=tuple(issued.get(run.run, ())),
         )
-        resting.append(
-            Resting(
-                run=run,
-                equipment=words,
-                readings=readings,
-                stands=standing[unit] == run.run,
-                certificates=tuple(issued.get(run.run, ())),
-            )
-        )
-    return tuple(resting)
+        for run, kind, name, words in found
+    )
+
+
+def _readings(store: RecordStore, run: str, kind: str, name: str) -> tuple[str, ...]:
+    readings = store.run(run).readings
+    return tuple(one.name for one in readings if name in (one.parts if kind == "part" else one.instruments))

@@ -39,7 +39,7 @@ def server(tmp_path_factory):
 
 @pytest.fixture
 def values():
-    from tests.unit.store.conftest import CLOSED, OPENED, READING
+    from tests.unit.conftest import CLOSED, OPENED, READING
 
     return replace(OPENED, simulated=False, seed=None), replace(READING, simulated=False), CLOSED
 

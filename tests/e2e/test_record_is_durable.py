@@ -34,7 +34,7 @@ for number in range({first}, 100_000):
 
 
 def _told_until_killed(where, first, delay_s):
-    folder = os.path.join(os.path.dirname(__file__), os.pardir, "unit", "store")
+    folder = os.path.join(os.path.dirname(__file__), os.pardir, "unit")
     script = WRITER.format(folder=os.path.abspath(folder), where=where, first=first)
     process = subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE)
     assert process.stdout is not None
