@@ -13,7 +13,7 @@ def test_calibration(row, meter, fit, run_state, judge):
 
 @check(reads="calibration_f1 calibration_f2", needs="meter", after="calibration", seconds=0.05)
 def test_calibration_frequencies(row, run_state, judge):
-    """The meter switches its relays for this by itself; the frequencies are those seen with the relays switched by us."""
+    """It switches its relays by itself here; the frequencies are those seen with the relays switched from outside."""
     place, seen = {"calibration_f1": (0, "f_open_hz"), "calibration_f2": (1, "f_ccal_hz")}[row.name]
     judge(row, run_state["calibration_hz"][place] / run_state[seen] - 1)
 

@@ -5,9 +5,9 @@ from hil import MeterError, check, lc
 TRIES = 5
 
 
-@check(reads="ccal.as_found ccal.as_left", needs="meter part", after="zero_c", seconds=1.2)
-def test_adjusting_capacitor(row, meter, fit, part, run_state, judge):
-    """Relative error at the part that adjusts. It says nothing about accuracy; other parts verify that."""
+@check(reads="ccal.as_found", needs="meter part", after="zero_c", seconds=1.2)
+def test_ccal_as_found(row, meter, fit, part, run_state, judge):
+    """Relative error at the part that adjusts."""
     fit(part.name)
     run_state["adjusting_f"] = meter.capacitance_f()
     judge(row, run_state["adjusting_f"] / part.value - 1)
@@ -20,6 +20,13 @@ def test_adjust_ccal(row, meter, part, run_state, judge):
     if judge(row, ccal_f).verdict == "pass":
         meter.set_ccal(ccal_f)
         meter.store()
+
+
+@check(reads="ccal.as_left", needs="meter part", after="ccal ccal.as_found", seconds=1.1)
+def test_ccal_as_left(row, meter, fit, part, judge):
+    """The adjustment took. It says nothing about accuracy; other parts verify that."""
+    fit(part.name)
+    judge(row, meter.capacitance_f() / part.value - 1)
 
 
 @check(reads="c_*", needs="meter part", after="calibration zero_c ccal ccal.*", seconds=1.2)

@@ -1,17 +1,23 @@
-"""Zero of inductance, the inductance scale adjusted from one reference inductor, the whole range verified with others."""
+"""Zero of inductance; its scale adjusted from one reference inductor; the whole range verified with others."""
 
 from hil import MeterError, check, lc
 
 TRIES = 5
 
 
-def _reference_h(part, certified_h, indicated_h, meter):
-    """What the part shows at the frequency where the meter reads it: its own capacitance makes it look larger there."""
+def _read_against(part, certified_h, meter, fit):
+    """Reference, reading, and a note: the reference is what the part shows at the frequency of the reading.
+
+    Its own capacitance makes a coil look larger there than where it was certified.
+    """
+    fit(part.name)
+    indicated_h = meter.inductance_h()
     bare_hz, _ = meter.calibration_hz()
     frequency_hz = bare_hz / (1 + max(indicated_h, 0.0) / meter.tank().inductance_h) ** 0.5
-    if part.self_resonance_hz is None or part.frequency_hz is None:
-        return certified_h, frequency_hz
-    return lc.apparent_inductance_h(certified_h, part.frequency_hz, frequency_hz, part.self_resonance_hz), frequency_hz
+    reference_h = certified_h
+    if part.self_resonance_hz is not None and part.frequency_hz is not None:
+        reference_h = lc.apparent_inductance_h(certified_h, part.frequency_hz, frequency_hz, part.self_resonance_hz)
+    return reference_h, indicated_h, f"read at {frequency_hz:.0f} Hz"
 
 
 @check(reads="short_c short_c_shown", needs="meter", after="calibration", seconds=1.2)
@@ -34,32 +40,35 @@ def test_residual_zero(row, meter, judge):
     judge(row, meter.inductance_h())
 
 
-@check(reads="scale.as_found scale.as_left", needs="meter part", after="zero_l", seconds=1.3)
-def test_adjusting_inductor(row, meter, fit, part, run_state, judge):
-    """Relative error at the part that adjusts. It says nothing about accuracy; other parts verify that."""
-    fit(part.name)
-    indicated_h = meter.inductance_h()
-    reference_h, frequency_hz = _reference_h(part, part.value, indicated_h, meter)
-    run_state["adjusting_h"] = (reference_h, indicated_h)
-    judge(row, indicated_h / reference_h - 1, notes=(f"read at {frequency_hz:.0f} Hz",))
+@check(reads="scale.as_found", needs="meter part", after="zero_l", seconds=1.3)
+def test_scale_as_found(row, meter, fit, part, run_state, judge):
+    """Relative error at the part that adjusts."""
+    run_state["adjusting_h"] = _read_against(part, part.value, meter, fit)
+    reference_h, indicated_h, note = run_state["adjusting_h"]
+    judge(row, indicated_h / reference_h - 1, notes=(note,))
 
 
 @check(reads="scale", needs="meter part", after="scale.as_found", seconds=0.2)
 def test_adjust_scale(row, meter, run_state, judge):
     """Closed form from the reading as found; not done when the scale would have to be what no good tank needs."""
-    scale = lc.adjusted_scale(meter.scale(), *run_state["adjusting_h"])
+    reference_h, indicated_h, _ = run_state["adjusting_h"]
+    scale = lc.adjusted_scale(meter.scale(), reference_h, indicated_h)
     if judge(row, scale).verdict == "pass":
         meter.set_scale(scale)
         meter.store()
 
 
+@check(reads="scale.as_left", needs="meter part", after="scale scale.as_found", seconds=1.2)
+def test_scale_as_left(row, meter, fit, part, judge):
+    """The adjustment took. It says nothing about accuracy; other parts verify that."""
+    reference_h, indicated_h, note = _read_against(part, part.value, meter, fit)
+    judge(row, indicated_h / reference_h - 1, notes=(note,))
+
+
 @check(reads="l_*", needs="meter part", after="calibration zero_l scale scale.*", seconds=1.3)
 def test_inductance(row, meter, fit, part, judge):
-    """Against the apparent inductance at the frequency of the reading."""
-    fit(row.part)
-    value_h = meter.inductance_h()
-    reference_h, frequency_hz = _reference_h(part, row.nominal, value_h, meter)
-    judge(row.around(reference_h), value_h, notes=(f"read at {frequency_hz:.0f} Hz",))
+    reference_h, indicated_h, note = _read_against(part, row.nominal, meter, fit)
+    judge(row.around(reference_h), indicated_h, notes=(note,))
 
 
 @check(reads="shown_l_*", needs="meter part", after="calibration zero_l scale", seconds=3.5)

@@ -1,4 +1,4 @@
-"""What must survive power-off: serial number, Ccal, inductance scale, reload; as they stand now, with power away between."""
+"""What must survive power-off: serial number, Ccal, inductance scale, reload; power is away once in between."""
 
 from hil import check
 
