@@ -2,7 +2,7 @@
 
 from hil import MeterError, check, lc
 
-TRIES = 5
+TRIES = 8
 
 
 @check(reads="ccal.as_found", needs="meter part", after="zero_c", seconds=1.2)

@@ -2,7 +2,7 @@
 
 from hil import MeterError, check, lc
 
-TRIES = 5
+TRIES = 8
 
 
 def _read_against(part, certified_h, meter, fit):
