@@ -120,7 +120,9 @@ class Removal(Entry):
     serial: str
     run: str
     opened: str
+    scope: str
     verdict: str
+    used_attempt: bool  # it still counts among the attempts of the unit
     reason: str
     archive: str
     archive_sha256: str

@@ -34,7 +34,7 @@ class Database(Protocol):
         ...
 
     def transaction(self) -> Any:
-        """All or nothing, durable at the end of the block."""
+        """All or nothing, durable at the end of the outermost block."""
         ...
 
     def close(self) -> None:
@@ -85,7 +85,10 @@ class SqliteDatabase:
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
-        """All or nothing, durable at the end of the block."""
+        """All or nothing, durable at the end of the outermost block."""
+        if self._connection.in_transaction:
+            yield
+            return
         try:
             self._connection.execute("BEGIN IMMEDIATE")
             try:
@@ -166,7 +169,7 @@ class PostgresDatabase:
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
-        """All or nothing, durable at the end of the block."""
+        """All or nothing, durable at the end of the outermost block."""
         try:
             with self._connection.transaction():
                 # One writer at a time, as in SQLite: numbers of runs and definitions are counted on.

@@ -1,12 +1,15 @@
 """Questions to the record: one run, runs in short, attempts, columns for lot figures, what rests on a part."""
 
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, TypeVar
 
+from hil.core.ledger import Entry, Removal
 from hil.core.records import Run, RunSummary
 from hil.errors import UsageError
 from hil.store import schema
 from hil.store.database import Database
+
+E = TypeVar("E", bound=Entry)
 
 _COLUMNS = {
     "run_no": "readings.run_no",
@@ -66,6 +69,11 @@ class Queries:
         """Runs in the order of time."""
         for summary in self.summaries(serial=serial, lot=lot):
             yield self.run(summary.run)
+
+    def kind(self) -> str | None:
+        """What the record holds: "real" or "simulated" runs; None as long as it holds none."""
+        found = self.database.query("SELECT value FROM record_info WHERE name = 'kind'")
+        return str(found[0][0]) if found else None
 
     def files(self, run: str) -> tuple[tuple[str, str], ...]:
         """Files of a run as (path, SHA-256)."""
@@ -127,12 +135,22 @@ class Queries:
         a run that only met bench trouble does not count. Rework runs (``only``) belong to the attempt before.
         """
         ((used,),) = self.database.query(
-            "SELECT COUNT(*) FROM runs LEFT JOIN closings ON closings.run_no = runs.run_no"
-            " WHERE serial = ? AND scope = ? AND only_rows = '' AND (verdict IN ('PASS', 'FAIL') OR EXISTS"
-            " (SELECT 1 FROM readings WHERE readings.run_no = runs.run_no AND readings.verdict = 'fail'))",
+            f"SELECT COUNT(*) FROM runs LEFT JOIN closings ON closings.run_no = runs.run_no"
+            f" WHERE serial = ? AND scope = ? AND {_USES_ATTEMPT}",
             (serial, scope),
         )
-        return max(1, int(used)) if only else int(used) + 1
+        removed = sum(one.used_attempt and one.scope == scope for one in self.entries(Removal, subject=serial))
+        return max(1, int(used) + removed) if only else int(used) + removed + 1
+
+    def uses_attempt(self, run: str) -> bool:
+        """Whether a run counts among the attempts of its unit (`next_attempt`)."""
+        return bool(
+            self.database.query(
+                "SELECT 1 FROM runs LEFT JOIN closings ON closings.run_no = runs.run_no"
+                f" WHERE run = ? AND {_USES_ATTEMPT}",
+                (run,),
+            )
+        )
 
     def standing_run(self, serial: str, *, scope: str = "full") -> RunSummary | None:
         """The run that counts for a unit: the latest complete one of the scope."""
@@ -178,6 +196,18 @@ class Queries:
         )
         return [(row[0], schema.reason_in(row[1])) for row in rows]
 
+    # The ledger
+    def entries(self, kind: type[E], *, subject: str | None = None, since: str | None = None) -> tuple[E, ...]:
+        """Entries of a kind in the order of time."""
+        where = "kind = ?" + (" AND subject = ?" if subject is not None else "")
+        values: list[Any] = [kind.KIND] + ([subject] if subject is not None else [])
+        if since is not None:
+            where, values = where + " AND time_at >= ?", [*values, schema.epoch_s(since)]
+        rows = self.database.query(
+            f"SELECT kind, uid, time, author, more FROM ledger WHERE {where} ORDER BY time_at, uid", values
+        )
+        return tuple(schema.entry_value(*row) for row in rows)  # type: ignore[misc]
+
     # What rests on a part or instrument
     def resting_on(
         self, what: str, *, since: str | None = None, until: str | None = None
@@ -214,6 +244,10 @@ class Queries:
         return [row[0] for row in self.database.query("SELECT DISTINCT name FROM equipment ORDER BY name")]
 
 
+_USES_ATTEMPT = (
+    "only_rows = '' AND (verdict IN ('PASS', 'FAIL') OR EXISTS"
+    " (SELECT 1 FROM readings WHERE readings.run_no = runs.run_no AND readings.verdict = 'fail'))"
+)
 _CALLED = "name = ? OR certificate = ? OR identity LIKE ? ESCAPE '!'"
 
 

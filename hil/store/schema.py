@@ -216,14 +216,15 @@ def entry_row(entry: Entry) -> list[Any]:
 
 def entry_value(kind: str, uid: str, time: str, author: str, more: str) -> Entry:
     """The entry again."""
-    values = {name: _tuples(value) for name, value in json.loads(more).items()}
+    values = {name: tuples(value) for name, value in json.loads(more).items()}
     if kind == "readiness":
         values["values"] = tuple(ReadinessValue(**one) for one in values["values"])
     return ENTRIES[kind](uid=uid, time=time, author=author, **values)
 
 
-def _tuples(value: Any) -> Any:
-    return tuple(_tuples(one) for one in value) if isinstance(value, list) else value
+def tuples(value: Any) -> Any:
+    """Lists as tuples, all the way down."""
+    return tuple(tuples(one) for one in value) if isinstance(value, list) else value
 
 
 def reason_in(more: str) -> str:

@@ -7,10 +7,10 @@ Each call is durable before it returns. A run without a closing was interrupted 
 simulated runs never share a record: the first run decides which kind a record is of.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from types import TracebackType
-from typing import Any, TypeVar
 
 from hil.core.ledger import Entry
 from hil.core.records import Reading, RunClosed, RunOpened
@@ -19,8 +19,6 @@ from hil.store import schema
 from hil.store.database import Database, connect
 from hil.store.migrations import migrate, pending
 from hil.store.queries import Queries
-
-E = TypeVar("E", bound=Entry)
 
 
 def _wall_time() -> str:
@@ -67,6 +65,17 @@ class RecordStore(Queries):
     def close(self) -> None:
         """Give the record free; open runs stay open and read as interrupted."""
         self.database.close()
+
+    @contextmanager
+    def batch(self) -> Iterator[None]:
+        """Write much at once: all of it or nothing, durable only at the end of the block. Not for measuring."""
+        try:
+            with self.database.transaction():
+                yield
+        except BaseException:
+            self._definitions.clear()
+            self._open.clear()
+            raise
 
     # Writing runs
     def open_run(self, opened: RunOpened) -> None:
@@ -187,6 +196,14 @@ class RecordStore(Queries):
                     "INSERT INTO files (run_no, path, sha256) VALUES (?, ?, ?)", (run_no, path, sha256)
                 )
 
+    def remove_run(self, run: str) -> None:
+        """Take a run out of the record; only for runs that an archive holds (`hil.app.records`)."""
+        run_no = self._run_no(run)
+        with self.database.transaction():
+            for table in ("details", "readings", "closings", "equipment", "files", "runs"):
+                self.database.execute(f"DELETE FROM {table} WHERE run_no = ?", (run_no,))
+        self._open.pop(run, None)
+
     # The ledger
     def add(self, entry: Entry) -> None:
         """Write an entry of the ledger, once.
@@ -201,17 +218,6 @@ class RecordStore(Queries):
             self.database.execute(
                 "INSERT INTO ledger (uid, kind, subject, time, time_at, author, more) VALUES (?, ?, ?, ?, ?, ?, ?)", row
             )
-
-    def entries(self, kind: type[E], *, subject: str | None = None, since: str | None = None) -> tuple[E, ...]:
-        """Entries of a kind in the order of time."""
-        where = "kind = ?" + (" AND subject = ?" if subject is not None else "")
-        values: list[Any] = [kind.KIND] + ([subject] if subject is not None else [])
-        if since is not None:
-            where, values = where + " AND time_at >= ?", [*values, schema.epoch_s(since)]
-        rows = self.database.query(
-            f"SELECT kind, uid, time, author, more FROM ledger WHERE {where} ORDER BY time_at, uid", values
-        )
-        return tuple(schema.entry_value(*row) for row in rows)  # type: ignore[misc]
 
 
 class _OpenRun:
