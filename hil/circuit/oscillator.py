@@ -1,6 +1,6 @@
 """From an assembly to the oscillator's network: which nodes, conductances, capacitances and coils the loop sees.
 
-Starting from the comparator's + input, everything passive is followed until ground, a rail (held still by its
+Starting from the comparator's inputs, everything passive is followed until ground, a rail (held still by its
 decoupling) or the comparator's output (the source that drives the loop) is met. Relay contacts are a resistance when
 closed and a capacitance when open. What is connected to the terminals belongs to the network.
 """
@@ -17,7 +17,7 @@ from hil.circuit.stamps import Values
 from hil.circuit.tank import Coils, TankNetwork
 
 TERMINAL_CAPACITANCE_F = 2e-12  # the board's own terminals and tracks; from memory
-NODE_CAPACITANCE_F = 0.3e-12  # of any other node to ground: keeps every node defined; an assumption
+NODE_CAPACITANCE_F = 1e-15  # of any node to ground: keeps every node defined and moves nothing
 INNER = "terminal.inner"  # between the jig's leads and the part; the part defines it, so that it adds nothing of its own
 
 
@@ -83,13 +83,14 @@ def tank_network(
     if not comparators:
         return None
     comparator = comparators[0]
-    output, sense = comparator.net("OUT"), comparator.net("IN+")
+    output, sense, minus = (comparator.net(pin) for pin in ("OUT", "IN+", "IN-"))
     parts = _parts(assembly, values, pulled, terminal)
-    parts.capacitors.append((sense, netlist.ground, comparator.model["input_capacitance"]))
+    for net in (sense, minus):
+        parts.capacitors.append((net, netlist.ground, comparator.model["input_capacitance"]))
     still = {netlist.ground, *netlist.rails}
-    if sense in still or sense == output:
+    if sense in still or output in (sense, minus) or sense == minus:
         return None
-    nodes = _reachable(parts, sense, still | {output})
+    nodes = _reachable(parts, [net for net in (sense, minus) if net not in still], still | {output})
     index = {name: number for number, name in enumerate(nodes)}
     size = len(nodes)
     g, c = np.zeros((size, size)), np.diag([0.0 if name == INNER else NODE_CAPACITANCE_F for name in nodes])
@@ -109,8 +110,12 @@ def tank_network(
     coils = [coil for coil in parts.coils if coil[0] != coil[1] and (coil[0] in index or coil[1] in index)]
     if not coils:
         return None
-    network = TankNetwork(g, c, _coils(coils, index), drive_g, drive_c, index[sense])
-    return network, _guess(network, parts, index, still)
+    weights = np.zeros(size)
+    weights[index[sense]] = 1.0
+    if minus in index:
+        weights[index[minus]] = -1.0
+    network = TankNetwork(g, c, _coils(coils, index), drive_g, drive_c, weights)
+    return network, _guess(network, parts, index, still, sense)
 
 
 def _coils(coils: list[tuple[str, str, float, float, float, float, float]], index: Mapping[str, int]) -> Coils:
@@ -125,20 +130,16 @@ def _coils(coils: list[tuple[str, str, float, float, float, float, float]], inde
     return Coils(patterns.reshape(len(coils), -1), *numbers)
 
 
-def _guess(network: TankNetwork, parts: _Parts, index: Mapping[str, int], still: set[str]) -> float:
+def _guess(network: TankNetwork, parts: _Parts, index: Mapping[str, int], still: set[str], sense: str) -> float:
     """A first estimate of the resonance, rad/s: all coils in series, and what closed paths put across the tank."""
     inductance = sum(value for value in network.coils.inductance_h if value > 1e-6) or 1e-6
     joined = _joined(parts, index)
     capacitance = NODE_CAPACITANCE_F
     for a, b, value in parts.capacitors:
         ends = {joined.get(a, a), joined.get(b, b)}
-        if joined[_name(index, network.sense)] in ends and ends & still:
+        if joined[sense] in ends and ends & still and value < 5e-6:
             capacitance += value
     return 1 / math.sqrt(inductance * capacitance)
-
-
-def _name(index: Mapping[str, int], number: int) -> str:
-    return next(name for name, found in index.items() if found == number)
 
 
 def _joined(parts: _Parts, index: Mapping[str, int]) -> dict[str, str]:
@@ -155,7 +156,7 @@ def _joined(parts: _Parts, index: Mapping[str, int]) -> dict[str, str]:
     return name
 
 
-def _reachable(parts: _Parts, start: str, stop: set[str]) -> list[str]:
+def _reachable(parts: _Parts, start: list[str], stop: set[str]) -> list[str]:
     neighbours: dict[str, list[str]] = {}
     for a, b in (
         *((a, b) for a, b, _ in parts.resistors),
@@ -164,7 +165,7 @@ def _reachable(parts: _Parts, start: str, stop: set[str]) -> list[str]:
     ):
         neighbours.setdefault(a, []).append(b)
         neighbours.setdefault(b, []).append(a)
-    found, waiting = {start: None}, [start]
+    found, waiting = dict.fromkeys(start), list(start)
     while waiting:
         for node in neighbours.get(waiting.pop(), ()):
             if node not in found and node not in stop:

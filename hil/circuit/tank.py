@@ -1,7 +1,7 @@
 """The oscillator: a linear network in a loop with a comparator that switches a delay after its input crosses zero.
 
-With the output a rectangle of duty D between two levels, the + input is the sum over harmonics of the network's
-transfer function H(jkω). The output rises a delay td after the input crosses its threshold upwards and falls td after
+With the output a rectangle of duty D between two levels, the difference of the comparator's inputs is the sum over
+harmonics of the network's transfer function H(jkω). The output rises a delay td after the input crosses its threshold upwards and falls td after
 it crosses downwards. Written for both edges these are two equations for ω and D (Tsypkin's method for relay systems,
 with delay and unequal half-waves):
 
@@ -46,7 +46,7 @@ class Coils:
 
 @dataclass(frozen=True, slots=True)
 class TankNetwork:
-    """Nodal matrices of the passive part. Node ``sense`` is the comparator's + input.
+    """Nodal matrices of the passive part. ``sense`` weighs the nodes to the difference of the comparator's inputs.
 
     ``drive_s`` and ``drive_f`` are conductances and capacitances from the comparator's output to the nodes; they are
     on the diagonals of the matrices as well. Leading dimensions are free.
@@ -57,7 +57,7 @@ class TankNetwork:
     coils: Coils
     drive_s: Floats  # (..., n)
     drive_f: Floats  # (..., n)
-    sense: int
+    sense: Floats  # (n,): 1 at the + input, -1 at the - input
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,7 +87,7 @@ class TankSolution:
 
 
 def transfer(network: TankNetwork, omega: Floats) -> tuple[Complexes, Complexes, Complexes]:
-    """H(jω) from output to + input, its derivative by ω, and the impedance at the + input.
+    """H(jω) from output to the difference of the inputs, its derivative by ω, and the impedance between them.
 
     ``omega`` has the leading dimensions of the network and one more, the last, for frequencies.
     """
@@ -106,12 +106,12 @@ def transfer(network: TankNetwork, omega: Floats) -> tuple[Complexes, Complexes,
     right = np.zeros((*shape[:-1], 2), dtype=complex)
     drive_slope = 1j * network.drive_f[..., None, :]
     right[..., 0] = network.drive_s[..., None, :] + w * drive_slope
-    right[..., network.sense, 1] = 1.0
+    right[..., 1] = network.sense
     solved = np.linalg.solve(matrix, right)
-    # The matrix is symmetric: its inverse's row at `sense` is the response to a current there.
+    # The matrix is symmetric: the inverse's weighted rows are the response to currents at the inputs.
     response, row = solved[..., 0], solved[..., 1]
     derivative = (row * (drive_slope - (slope @ solved[..., :1])[..., 0])).sum(-1)
-    return response[..., network.sense], derivative, row[..., network.sense]
+    return response @ network.sense, derivative, row @ network.sense
 
 
 def _cosine_sum(x: Floats) -> Floats:
@@ -223,7 +223,7 @@ def _clamped(network: TankNetwork, omega: Floats, amplitude: Floats, most: Float
     most = np.maximum(most, 1e-3)
     extra = np.where(amplitude > most, (amplitude / most - 1) / parallel, 0.0)
     conductance = network.conductance_s.copy()
-    conductance[..., network.sense, network.sense] += extra
+    conductance += extra[..., None, None] * np.diag(np.maximum(network.sense, 0.0))
     return TankNetwork(
         conductance, network.capacitance_f, network.coils, network.drive_s, network.drive_f, network.sense
     )
