@@ -117,6 +117,10 @@ class BoardModel:
             self._bases[key] = values, base_network(assembly, values)
         return self._bases[key]
 
+    def assembly(self, conditions: Conditions) -> Assembly:
+        """The board with its faults as it is at this moment."""
+        return self._assemblies[conditions.joints_open]
+
     def anchor(self, conditions: Conditions) -> Mapping[str, Mapping[str, float]]:
         """Voltages by net for each state of the comparator's output, under rounded conditions; cached."""
         return self._anchors(_rounded(conditions))
@@ -186,13 +190,12 @@ class _Look:
         for _ in range(4):
             vector, tank, level, converged = self._average(pulled, mode)
             coils = {relay.designator: self._coil_on(relay, vector) for relay in relays}
-            runs = mode == "running" and self._runs(vector)
-            if coils == pulled and (runs or mode != "running"):
+            runs = mode != "running" or self._runs(vector)
+            if coils == pulled and runs:
                 break
             pulled = coils
-            if mode == "running" and not runs:
-                mode = "reset"
-        operating = self._operating(vector, coils, level, runs, converged)
+            mode = mode if runs else "reset"
+        operating = self._operating(vector, coils, level, mode, converged)
         return operating, self._oscillation(tank, level, vector)
 
     # The microcontroller
@@ -288,7 +291,7 @@ class _Look:
 
     # Results
     def _operating(
-        self, vector: Floats, coils: Mapping[str, bool], level: str, runs: bool, converged: bool
+        self, vector: Floats, coils: Mapping[str, bool], level: str, mode: str, converged: bool
     ) -> Operating:
         nets = {net: float(vector[number]) for net, number in self.index.items()}
         points = {name: nets[net] for name, net in self.netlist.test_points.items()}
@@ -308,7 +311,8 @@ class _Look:
             resistance_ohm=self._resistance(nets),
             mcu_clock_hz=self.clock_hz,
             mcu_programmable=clock.is_programmable(self.assembly, pins),
-            mcu_runs=runs,
+            mcu_runs=mode == "running",
+            mcu_mode=mode,
             display_powered=self._display_powered(vector),
             output_level=level,
             converged=converged,

@@ -72,6 +72,7 @@ class Operating:
     mcu_clock_hz: float  # 0.0: no clock
     mcu_programmable: bool  # answers at the programming header
     mcu_runs: bool  # powered, clocked, out of reset, programmed
+    mcu_mode: str  # running, reset, blank or stopped (no clock): what its current and pins follow
     display_powered: bool
     output_level: str  # comparator: "low", "high", "oscillates", "off"
     converged: bool
