@@ -79,7 +79,9 @@ def record(store) -> Callable[..., None]:
     def record(run: str, verdicts: str = "pass pass", unit: str | None = "PASS", **changes: object) -> None:
         store.open_run(replace(OPENED, run=run, **changes))
         for name, verdict in zip("abcdef", verdicts.split(), strict=False):
-            store.append(run, replace(READING, name=name, verdict=Verdict(verdict)))
+            value = {"pass": 1.5, "fail": 2.5, "undecided": 1.95, "not_measured": None}[verdict]
+            reason = "" if verdict == "pass" else "why"
+            store.append(run, replace(READING, name=name, verdict=Verdict(verdict), value=value, reason=reason))
         if unit is not None:
             store.close_run(replace(CLOSED, run=run, verdict=UnitVerdict(unit)))
 
