@@ -13,7 +13,7 @@ every average lies between the two in proportion to the duty, and the duty follo
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 from statistics import NormalDist
 
@@ -22,10 +22,8 @@ import numpy as np
 from hil.circuit import clock
 from hil.circuit.conditioned import conditioned, locate, pack_nets, power_comparator
 from hil.circuit.conditions import Conditions, Operating, Oscillation, Source
-from hil.circuit.dc import Floats, Network, Solution
+from hil.circuit.dc import Floats, Network, Solution, start_at
 from hil.circuit.dc import solve as solve_network
-from hil.circuit.dc import start_at
-from hil.circuit.devices import limited_source
 from hil.circuit.faults import Assembly, Fault, assemble
 from hil.circuit.netlist import Component, Netlist
 from hil.circuit.oscillator import Terminal, tank_network
@@ -93,7 +91,10 @@ class BoardModel:
                 others = tuple(pair for pair in conditions.pins if pair[0] != name)
                 asked = replace(conditions, pins=(*others, (name, level)))
             else:
-                asked = replace(conditions, sources=(*conditions.sources, Source(point=driver, voltage_v=volt, resistance_ohm=100.0)))
+                asked = replace(
+                    conditions,
+                    sources=(*conditions.sources, Source(point=driver, voltage_v=volt, resistance_ohm=100.0)),
+                )
             operating = self.solve(asked)
             supply = self._supply_of(receiver, operating)
             if supply < COMPARATOR_LEAST_V * 0.8:

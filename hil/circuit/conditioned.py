@@ -47,7 +47,9 @@ def locate(assembly: Assembly, point: str) -> str:
         return net
     if point in netlist.nets():
         return point
-    raise ValueError(f"there is no point {point!r}; test points: {', '.join(netlist.test_points)}, GND, or pins like U3.4")
+    raise ValueError(
+        f"there is no point {point!r}; test points: {', '.join(netlist.test_points)}, GND, or pins like U3.4"
+    )
 
 
 def conditioned(

@@ -109,9 +109,7 @@ class Network:
 
     def diode(self, anode: str, cathode: str, saturation_a: float, slope_v: float) -> None:
         if anode != cathode:
-            self.junctions.append(
-                Junction(anode, cathode, saturation_a, slope_v, ((anode, 1.0), (cathode, -1.0)))
-            )
+            self.junctions.append(Junction(anode, cathode, saturation_a, slope_v, ((anode, 1.0), (cathode, -1.0))))
 
     def copy(self) -> "Network":
         """An independent copy; the compiled junctions are shared, so add no junction to it."""
@@ -182,6 +180,7 @@ def solve(network: Network, start: Solution | None = None) -> Solution:
         if found.converged:
             break
     return Solution(found.vector, found.junction_v, found.converged, used)
+
 
 def start_at(network: Network, voltages: Sequence[float]) -> Solution:
     """A start for `solve` from node voltages in the order of the network's nodes, and currents of limited branches."""

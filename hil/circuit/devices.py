@@ -77,9 +77,7 @@ def low_dropout(volt: float, limit_a: float, dropout_ohm: float, gain_s: float) 
     return law
 
 
-def emitter_follower(
-    volt: float, limit_a: float, dropout_v: float, dropout_ohm: float, gain_s: float
-) -> ImplicitLaw:
+def emitter_follower(volt: float, limit_a: float, dropout_v: float, dropout_ohm: float, gain_s: float) -> ImplicitLaw:
     """Adjustable regulator: i = max(0, min(gain·(V − u1), limit, (u2 − dropout)/R)).
 
     u1 is output against adjust pin, u2 input against output. It blocks backwards.

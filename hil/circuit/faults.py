@@ -218,6 +218,7 @@ class _Work:
     def apply(self, fault: Fault, joint_open: bool) -> None:
         component, rest = _resolve(fault.target[0], self.netlist)
         component = self.components[component.designator]
+        is_relay = component.kind in ("relay_changeover", "relay_reed")
         match fault.effect:
             case "bridge":
                 self._link(*(self._net(target) for target in fault.target))
@@ -227,22 +228,22 @@ class _Work:
                 self.values[fault.target[0]] *= fault.amount
             case "value":
                 self.values[fault.target[0]] = fault.amount
-            case "open" | "stuck_open" if isinstance(rest, Pin) or component.kind not in ("relay_changeover", "relay_reed"):
-                self._open(component, rest)
             case "open":
                 self._open(component, rest)
+            case "stuck_open" if not is_relay:
+                self._open(component, None)
             case "intermittent":
                 self.intermittent = max(self.intermittent, fault.amount)
                 if joint_open:
                     self._open(component, rest)
-            case "short" | "stuck_closed" if component.kind not in ("relay_changeover", "relay_reed") or fault.effect == "short":
+            case "short" | "stuck_closed" if fault.effect == "short" or not is_relay:
                 first, second = _SHORTED.get(component.kind, (component.pins[0].number, component.pins[1].number))
                 self._link(component.net(first), component.net(second))
             case "reversed":
                 self._reverse(component)
             case "contact":
                 name = component.designator
-                self.values[f"{name}.contact_resistance" if f"{name}.contact_resistance" in self.values else name] = fault.amount
+                self.values[f"{name}.contact_resistance" if is_relay else name] = fault.amount
             case "slow":
                 self.values[component.designator] = component.model["slow"]
             case "weak_q":
@@ -285,6 +286,9 @@ class _Work:
         nets = [pin.net for pin in component.pins]
         count = len(nets)
         turned = nets[::-1] if count <= 3 else nets[count // 2 :] + nets[: count // 2]
-        pins = tuple(replace(pin, net=net) for pin, net in zip(component.pins, turned, strict=True))
+        pins = tuple(
+            replace(pin, net=net or f"{component.designator}.{pin.number}")
+            for pin, net in zip(component.pins, turned, strict=True)
+        )
         self.components[component.designator] = replace(component, pins=pins)
         self.flags.add((component.designator, "reversed"))

@@ -113,7 +113,16 @@ PIN_NAMES: Mapping[str, tuple[str, ...]] = {
 """Pins that the device equations ask for by name."""
 
 TWO_TERMINAL = ("resistor", "capacitor", "inductor", "crystal", "switch", "key", "fuse")
-POLARISED = ("diode", "led", "mosfet", "transistor", "regulator", "adjustable_regulator", "microcontroller", "comparator")
+POLARISED = (
+    "diode",
+    "led",
+    "mosfet",
+    "transistor",
+    "regulator",
+    "adjustable_regulator",
+    "microcontroller",
+    "comparator",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -223,8 +232,11 @@ def check_component(component: Component) -> None:
     if kind in TWO_TERMINAL and len(numbers) != 2:
         raise ValueError(f"{designator} is a {kind} and needs 2 pins, not {len(numbers)}")
     for name in PIN_NAMES.get(kind, ()):
-        component.pin(name)
-    expected = {} if MAIN_UNITS[kind] is None else {designator, *(f"{designator}.{n}" for n in PARAMETERS.get(kind, ()))}
+        if not component.pin(name).net and not name.startswith(("NC_", "NO_")):
+            raise ValueError(f"{designator}.{name} must be connected; give the pin a net instead of '-'")
+    expected = (
+        {} if MAIN_UNITS[kind] is None else {designator, *(f"{designator}.{n}" for n in PARAMETERS.get(kind, ()))}
+    )
     missing = sorted(set(expected) - {parameter.name for parameter in component.parameters})
     if missing:
         raise ValueError(f"{designator} lacks {missing[0]}; give it a value and a tolerance")

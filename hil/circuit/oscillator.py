@@ -18,7 +18,9 @@ from hil.circuit.tank import Coils, TankNetwork
 
 TERMINAL_CAPACITANCE_F = 2e-12  # the board's own terminals and tracks; from memory
 NODE_CAPACITANCE_F = 1e-15  # of any node to ground: keeps every node defined and moves nothing
-INNER = "terminal.inner"  # between the jig's leads and the part; the part defines it, so that it adds nothing of its own
+INNER = (
+    "terminal.inner"  # between the jig's leads and the part; the part defines it, so that it adds nothing of its own
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +59,11 @@ def contacts(assembly: Assembly, pulled: Mapping[str, bool]) -> list[tuple[Compo
         else:
             # Stuck open: the make contacts never close. Stuck closed: they are welded, the armature stays over.
             breaks = not on and not stuck_closed
-            pairs = [(f"COM_{pole}", f"{kind}_{pole}", state) for pole in "AB" for kind, state in (("NC", breaks), ("NO", makes))]
+            pairs = [
+                (f"COM_{pole}", f"{kind}_{pole}", state)
+                for pole in "AB"
+                for kind, state in (("NC", breaks), ("NO", makes))
+            ]
         for common, other, closed in pairs:
             first, second = relay.net(common), relay.net(other)
             if first and second and first != second:

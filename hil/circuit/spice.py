@@ -47,7 +47,10 @@ class _Deck:
 
     def voltage(self, a: str, b: str, volt: float, ohm: float) -> None:
         self._count += 1
-        self.lines += [f"V{self._count} v{self._count} {node(b)} {volt!r}", f"R{self._count} v{self._count} {node(a)} {ohm!r}"]
+        self.lines += [
+            f"V{self._count} v{self._count} {node(b)} {volt!r}",
+            f"R{self._count} v{self._count} {node(a)} {ohm!r}",
+        ]
 
     def behaviour(self, a: str, b: str, formula: str) -> None:
         """A current from a through the source to b."""
@@ -101,13 +104,15 @@ def dc_deck(
         if output == "low":
             deck.resistor(part.net("OUT"), part.net("EMIT"), values[f"{part.designator}.output_resistance"])
     nets = [net for net in node_names(assembly) if net != assembly.netlist.ground]
+    for net in nets:
+        deck.resistor(net, assembly.netlist.ground, 1 / SHUNT_S)
     guesses = [f".nodeset v({node(net)})={start[net]!r}" for net in nets if start and net in start]
     return "\n".join(
         [
             f"board {assembly.netlist.board}",
             *deck.lines,
             *guesses,
-            f".options reltol=1e-6 abstol=1e-13 vntol=1e-7 gmin={SHUNT_S} rshunt={1 / SHUNT_S} itl1=1000 itl2=500",
+            f".options reltol=1e-6 abstol=1e-13 vntol=1e-7 gmin={SHUNT_S} itl1=1000 itl2=500",
             f".temp {values.temperature_degc}",
             ".control",
             "set numdgt=10",
@@ -170,7 +175,11 @@ def _component(deck: _Deck, part: Component, values: Values, assembly: Assembly)
 
 def _difference(plus: str, minus: str) -> str:
     plus, minus = node(plus), node(minus)
-    return f"(v({plus}) - v({minus}))" if "0" not in (plus, minus) else (f"v({plus})" if minus == "0" else f"(-v({minus}))")
+    return (
+        f"(v({plus}) - v({minus}))"
+        if "0" not in (plus, minus)
+        else (f"v({plus})" if minus == "0" else f"(-v({minus}))")
+    )
 
 
 def _regulator(deck: _Deck, part: Component, values: Values) -> None:

@@ -19,7 +19,7 @@ from hil.circuit.netlist import (
     check_component,
     check_netlist,
 )
-from hil.core.units import parse_quantity, quantity
+from hil.core.units import quantity
 from hil.errors import FileError
 from hil.files.located import Table, parse_document
 

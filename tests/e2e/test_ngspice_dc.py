@@ -47,7 +47,11 @@ CONDITIONS = {
     "key pressed": Conditions(supply_v=7.4, supply_limit_a=0.2, pins=tuple(IDLE.items()), keys=("KEY1",)),
     "cold": Conditions(supply_v=7.4, supply_limit_a=0.2, pins=tuple(IDLE.items()), temperature_degc=5.0),
     "warm, voltmeter": Conditions(
-        supply_v=7.4, supply_limit_a=0.2, pins=tuple(IDLE.items()), temperature_degc=40.0, loads=(("TP_INAVG", "GND", 10e6),)
+        supply_v=7.4,
+        supply_limit_a=0.2,
+        pins=tuple(IDLE.items()),
+        temperature_degc=40.0,
+        loads=(("TP_INAVG", "GND", 10e6),),
     ),
     "short in place": Conditions(
         supply_v=7.4, supply_limit_a=0.2, pins=tuple((IDLE | {"PB0": "high"}).items()), terminal=Terminal(kind="short")
@@ -63,7 +67,9 @@ def netlist() -> Netlist:
     return parse_netlist(BOARD.name, BOARD.read_text(encoding="utf-8"))
 
 
-def simulated(model: BoardModel, conditions: Conditions, operating: Operating, output: str, place: Path) -> dict[str, float]:
+def simulated(
+    model: BoardModel, conditions: Conditions, operating: Operating, output: str, place: Path
+) -> dict[str, float]:
     """Node voltages by ngspice, K1 and K2 and the microcontroller as the model found them."""
     assembly = model.assembly(conditions)
     text = dc_deck(
@@ -106,3 +112,25 @@ def disagreements(
 def test_rails_and_test_points(netlist, name, tmp_path):
     unit = BoardModel(netlist, draw_values(netlist, lambda parameter: random.Random(f"dc/{parameter}").random()))
     assert disagreements(unit, CONDITIONS[name], tmp_path, 1e-3) == []
+
+
+FAULTS = (
+    "F1=open", "Q1=short", "Q1=reversed", "Q1=open", "R1=open", "SW1=contact=20ohm", "C3=short", "C3=reversed",
+    "U1=open", "U1=short", "U1=wrong", "U1.2=open", "U1.1,U1.2=bridge", "U1=reversed", "U2=open", "U2=short", "U2=wrong",
+    "U2.1,U2.2=bridge", "U2.1=open", "R2=open", "R2=short", "R3=open", "R3=short", "R3=x10", "R2,R3=swapped", "C6=short",
+    "C9=short", "L2=open", "R4=open", "R4=short", "R7=open", "R8=open", "R7,R8=swapped", "R8=+20%", "C12=short",
+    "R9=open", "R9=x10", "R10=open", "R10=x0.1", "R11=open", "R11=short", "R12=open", "R12=+50%", "R13=open", "R13=short",
+    "C14=short", "R14=open", "R15=short", "C5=short", "U4.2,U4.3=bridge", "U4.7=open", "U4=reversed", "U4.8=open",
+    "D2=reversed", "D2=short", "D3=reversed", "R16=open", "K1=short", "Q2=reversed", "Q2=short", "LED1=reversed", "R17=short",
+    "U3.7=open", "U3.8=open", "U3.20=open", "U3.4,U3.5=bridge", "U3.7,U3.8=bridge", "U3.21,U3.22=bridge",
+    "U3.14=open", "DISP1.1,DISP1.2=bridge", "R20=open", "KEY1=stuck_closed",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_faulted_board(netlist, fault, tmp_path):
+    """Idle and with both relays pulled, at a limit that the good board never reaches."""
+    drawn = draw_values(netlist, lambda parameter: random.Random(f"{fault}/{parameter}").random())
+    unit = BoardModel(netlist, drawn, parse_faults([fault], netlist))
+    for conditions in (on(), on(PB0="high", PB1="high")):
+        assert disagreements(unit, conditions, tmp_path, 5e-3, collapsed_v=0.05) == []

@@ -32,7 +32,9 @@ POINTS = [
     pytest.param(
         Terminal(kind="capacitor", value=1e-6, series_resistance_ohm=0.05), 120e-9, CAPACITANCE, id="1 uF, 120 ns"
     ),
-    pytest.param(Terminal(kind="inductor", value=1e-6, series_resistance_ohm=0.2), 120e-9, INDUCTANCE, id="1 uH, 120 ns"),
+    pytest.param(
+        Terminal(kind="inductor", value=1e-6, series_resistance_ohm=0.2), 120e-9, INDUCTANCE, id="1 uH, 120 ns"
+    ),
     pytest.param(
         Terminal(kind="inductor", value=100e-3, series_resistance_ohm=150.0, parallel_capacitance_f=15e-12),
         90e-9,
@@ -69,11 +71,16 @@ def deck(netlist: Netlist, values: dict[str, float], terminal: Terminal, *, pull
         f"C_K2 CAL TANK {values['K2.contact_capacitance']}",
         "C_T T1 0 2p",
     ]
-    closed, open_ = (("NO_B", "B"),) if pulled else (("NC_A", "A"), ("NC_B", "B")), (
-        (("NC_A", "A"), ("NC_B", "B")) if pulled else (("NO_B", "B"),)
+    closed, open_ = (
+        (("NO_B", "B"),) if pulled else (("NC_A", "A"), ("NC_B", "B")),
+        ((("NC_A", "A"), ("NC_B", "B")) if pulled else (("NO_B", "B"),)),
     )
-    lines += [f"R_{pin} {net('K1', f'COM_{pole}')} {net('K1', pin)} {values['K1.contact_resistance']}" for pin, pole in closed]
-    lines += [f"C_{pin} {net('K1', f'COM_{pole}')} {net('K1', pin)} {values['K1.contact_capacitance']}" for pin, pole in open_]
+    lines += [
+        f"R_{pin} {net('K1', f'COM_{pole}')} {net('K1', pin)} {values['K1.contact_resistance']}" for pin, pole in closed
+    ]
+    lines += [
+        f"C_{pin} {net('K1', f'COM_{pole}')} {net('K1', pin)} {values['K1.contact_capacitance']}" for pin, pole in open_
+    ]
     if terminal.kind == "capacitor":
         lines += [f"C_X T1 x {terminal.value} IC={start_v}", f"R_X x 0 {max(terminal.series_resistance_ohm, 1e-6)}"]
     else:
@@ -93,7 +100,7 @@ def deck(netlist: Netlist, values: dict[str, float], terminal: Terminal, *, pull
         f"T_D line 0 late 0 Z0=50 TD={values['U4']}",
         "R_T late 0 50",
         f"B_OUT COMP 0 I = v(COMP)*(0.5-0.5*min(max(v(late)*1.5,-1),1))/{output}",
-        f".options reltol=1e-6 abstol=1e-13 vntol=1e-9 method=trap",
+        ".options reltol=1e-6 abstol=1e-13 vntol=1e-9 method=trap",
         f".tran {step} {settle + measured} {settle} {step} uic",
         ".control",
         "run",
@@ -145,5 +152,7 @@ def test_oscillator_agrees_with_ngspice(netlist, terminal, delay_s, pins, tmp_pa
     assert mean_v - drop_v == pytest.approx(operating.voltage_v("TP_INAVG"), rel=0.01)
     amplitude_v = (plus[whole].max() - plus[whole].min()) / 2
     assert predicted.amplitude_v == pytest.approx(amplitude_v, rel=0.05)
-    print(f"{measured_hz:.2f} Hz, {(predicted.frequency_hz / measured_hz - 1) * 1e6:+.1f} ppm, mean {mean_v - drop_v:.4f} V")
+    print(
+        f"{measured_hz:.2f} Hz, {(predicted.frequency_hz / measured_hz - 1) * 1e6:+.1f} ppm, mean {mean_v - drop_v:.4f} V"
+    )
     assert not re.search(r"(?i)fatal|singular", done.stderr)
