@@ -1,0 +1,60 @@
+"""``hil lot``: yields, failures, capability, drift of a lot."""
+
+import argparse
+import json
+from typing import Any
+
+from hil.cli.options import add_settings, settings_from
+
+
+def register(commands: Any) -> None:
+    """Add the command to the parser."""
+    parser: argparse.ArgumentParser = commands.add_parser(
+        "lot",
+        help="figures of a lot: yield, failures, capability, drift; one page, CSV and JSON",
+        description="Write the report of a lot as one self-contained HTML page, with CSV and JSON beside it.",
+    )
+    parser.add_argument("lot", metavar="NAME", help="name of the lot, as given to 'hil check --lot'")
+    add_settings(parser, "out", "records")
+    parser.add_argument("--real", action="store_true", help="the record of real runs (default: the one that exists)")
+    parser.add_argument("--sample", type=float, metavar="AQL", help="also the sampling plan for this limit, in percent")
+    parser.add_argument("--json", action="store_true", help="the figures as one JSON object on stdout")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Write the report; 0."""
+    from hil.app.lot import as_json, figures_of, write_lot_report
+    from hil.app.records_at import existing_record
+    from hil.real.wallclock import WallClock
+    from hil.render.lot_page import findings
+    from hil.store.sqlite_store import open_store
+
+    settings = settings_from(options)
+    store = open_store(existing_record(settings, real=options.real), read_only=True)
+    try:
+        figures = figures_of(options.lot, store)
+    finally:
+        store.close()
+    paths = write_lot_report(figures, settings.out, now=WallClock().now()[:16].replace("T", " "))
+    if options.json:
+        print(json.dumps(as_json(figures), ensure_ascii=False, allow_nan=False))
+        return 0
+    mark = "SIMULATED  " if figures.simulated else ""
+    first, final = figures.first_pass, figures.final
+    print(f"{mark}lot {figures.lot}: {figures.units} units, {figures.runs} runs")
+    print(f"  first pass {first.count} of {first.total}, 95 %: {first.lower:.1%} to {first.upper:.1%}")
+    print(f"  final      {final.count} of {final.total}, 95 %: {final.lower:.1%} to {final.upper:.1%}")
+    for words in findings(figures):
+        print(f"  - {words}")
+    if options.sample is not None:
+        from hil.app.sampling_tables import load_sampling_tables
+        from hil.errors import UsageError
+
+        try:
+            plan = load_sampling_tables().plan(figures.units, options.sample)
+        except ValueError as problem:
+            raise UsageError(f"--sample {options.sample:g}: {problem}") from None
+        print(f"  sampling: check {plan.n} units, accept up to {plan.accept} nonconforming, reject at {plan.reject}")
+    for path in paths:
+        print(f"  {path}")
+    return 0
