@@ -42,6 +42,7 @@ _READING_COLUMNS = {
     "accept_upper", "nominal", "expanded_uncertainty", "seconds",
 }  # fmt: skip
 _READING_REST = {field.name: field.default for field in fields(Reading) if field.name not in _READING_COLUMNS}
+_JSON = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), allow_nan=False, default=str)
 _BUDGET_FIELDS = tuple(field.name for field in fields(BudgetRow))
 
 
@@ -58,9 +59,9 @@ def epoch_s(time: str) -> float:
 def to_json(value: Any) -> str:
     """JSON that any reader takes: numbers that JSON does not know become texts."""
     try:
-        return json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False, default=str)
+        return _JSON.encode(value)
     except ValueError:
-        return json.dumps(_finite(value), ensure_ascii=False, separators=(",", ":"), default=str)
+        return _JSON.encode(_finite(value))
 
 
 def _finite(value: Any) -> Any:

@@ -116,32 +116,44 @@ class RecordStore(Queries):
         Raises:
             BenchError: the run is not open, the row was recorded before, or the reading could not be written.
         """
+        self.append_all(run, (reading,))
+
+    def append_all(self, run: str, readings: Sequence[Reading]) -> None:
+        """Record readings that were taken elsewhere, all of them or none.
+
+        Raises:
+            BenchError: as for `append`.
+        """
         state = self._open.get(run) or self._reopen(run)
-        if reading.name in state.names:
-            raise BenchError(f"{self.database.where}: {reading.name} of run {run} is recorded already.")
-        key = schema.definition_key(reading)
-        fresh = {("instrument", name) for name in reading.instruments} | {("part", name) for name in reading.parts}
-        fresh -= state.used
+        used = {("instrument", name) for reading in readings for name in reading.instruments}
+        used |= {("part", name) for reading in readings for name in reading.parts}
+        used -= state.used
+        names, rows, details = set(state.names), [], []
+        defined: dict[tuple[str, ...], int] = {}
         with self.database.transaction():
-            definition_no = self._definitions.get(key) or self._define(key)
-            place = (state.run_no, len(state.names))
-            self.database.execute(
+            for position, reading in enumerate(readings, start=len(names)):
+                if reading.name in names:
+                    raise BenchError(f"{self.database.where}: {reading.name} of run {run} is recorded already.")
+                names.add(reading.name)
+                key = schema.definition_key(reading)
+                definition_no = self._definitions.get(key) or defined.get(key) or self._define(key)
+                defined[key] = definition_no
+                rows.append([state.run_no, position, definition_no, *schema.reading_row(reading)])
+                details.append([state.run_no, position, schema.reading_more(reading)])
+            self.database.execute_many(
                 f"INSERT INTO readings (run_no, position, definition_no, {schema.READING_SQL})"
                 " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                [*place, definition_no, *schema.reading_row(reading)],
+                rows,
             )
-            self.database.execute(
-                "INSERT INTO details (run_no, position, more) VALUES (?, ?, ?)",
-                [*place, schema.reading_more(reading)],
-            )
-            for kind, name in sorted(fresh):
+            self.database.execute_many("INSERT INTO details (run_no, position, more) VALUES (?, ?, ?)", details)
+            for kind, name in sorted(used):
                 self.database.execute(
                     "UPDATE equipment SET used = 1 WHERE run_no = ? AND kind = ? AND name = ?",
                     (state.run_no, kind, name),
                 )
-        self._definitions[key] = definition_no
-        state.names.add(reading.name)
-        state.used |= fresh
+        self._definitions |= defined
+        state.names = names
+        state.used |= used
 
     def _define(self, key: tuple[str, ...]) -> int:
         where = " AND ".join(f"{name} = ?" for name in schema.DEFINITION_SQL.split(", "))

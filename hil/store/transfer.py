@@ -114,8 +114,7 @@ class _Merging:
                 self.conflicts.append(f"run {name}")
 
     def _continue(self, item: RunWithFiles, *, done: int) -> None:
-        for reading in item.run.readings[done:]:
-            self.target.append(item.run.opened.run, reading)
+        self.target.append_all(item.run.opened.run, item.run.readings[done:])
         if item.run.closed is not None:
             self.target.close_run(item.run.closed)
         if item.files:
