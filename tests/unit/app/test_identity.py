@@ -1,0 +1,64 @@
+"""Two boards with one serial number."""
+
+from dataclasses import replace
+
+import pytest
+
+from hil.app.identity import given_before, other_board
+from hil.core.ledger import Rework
+from hil.core.records import Verdict
+
+
+def rework(store, target, time="2026-11-25T12:00:00Z"):
+    store.add(Rework(uid=target, time=time, serial="QM2-00001", action="replaced", target=target))
+
+
+@pytest.fixture
+def checked(store, opened, reading):
+    def checked(run, *, l1=100e-6, c1=680e-12, serial=Verdict.PASS, **changes):
+        store.open_run(replace(opened, run=run, **changes))
+        store.append(run, replace(reading, name="serial_number", value=True, expected=True, verdict=serial))
+        store.append(run, replace(reading, name="l1", value=l1, unit="H"))
+        store.append(run, replace(reading, name="c1", value=c1, unit="F"))
+        return store.run(run)
+
+    return checked
+
+
+def test_a_number_nobody_has(store, checked):
+    assert given_before(store, "QM2-00001") == ""
+    checked("R1", serial=Verdict.FAIL)
+    assert given_before(store, "QM2-00001") == ""
+
+
+def test_a_number_that_is_taken(store, checked):
+    checked("R1")
+    assert given_before(store, "QM2-00001") == (
+        "QM2-00001: a unit has had this serial number since 2026-11-25 (run R1), and the unit in the jig is blank. "
+        "Give it a number of its own; if its processor was replaced, record the rework of U3 first."
+    )
+    rework(store, "R5")
+    assert given_before(store, "QM2-00001") != ""
+    rework(store, "U3")
+    assert given_before(store, "QM2-00001") == ""
+
+
+def test_the_same_board_again(store, checked):
+    assert other_board(store, checked("R1")) == ()
+    again = checked("R2", l1=100.5e-6, opened="2026-11-26T10:00:00Z")
+    assert other_board(store, again) == ()
+
+
+def test_another_board(store, checked):
+    checked("R1")
+    run = checked("R2", l1=104e-6, board="qm3", opened="2026-11-26T10:00:00Z")
+    assert other_board(store, run) == (
+        "was recorded as qm2 (run R1), and is qm3 now",
+        "l1 differs by +4.0 % from run R1: is it the same board? If a component was replaced, record the rework",
+    )
+
+
+def test_a_reworked_board_may_differ(store, checked):
+    checked("R1")
+    rework(store, "L1")
+    assert other_board(store, checked("R2", l1=104e-6, opened="2026-11-26T10:00:00Z")) == ()
