@@ -41,10 +41,15 @@ def register(commands: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     """Do what was asked; 0, or 3 when the check finds errors."""
     from hil.app import records
+    from hil.app.records_at import existing_record
     from hil.real.wallclock import WallClock
     from hil.store.sqlite_store import open_store
 
-    where = settings_from(options).records(simulated=options.simulated)
+    settings = settings_from(options)
+    if options.simulated or options.action in ("import", "merge"):  # these two may begin a record
+        where = settings.records(simulated=options.simulated)
+    else:
+        where = existing_record(settings)
     now = WallClock().now()
     if options.action == "upgrade":
         steps = records.upgrade(where, now=now)

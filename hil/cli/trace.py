@@ -26,10 +26,12 @@ def register(commands: Any) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Print what rests on it; 0."""
+    from hil.app.records_at import existing_record
     from hil.app.trace import trace
     from hil.store.sqlite_store import open_store
 
-    where = settings_from(options).records(simulated=options.simulated)
+    settings = settings_from(options)
+    where = settings.records(simulated=True) if options.simulated else existing_record(settings)
     with open_store(where, read_only=True) as store:
         found = trace(store, options.what, since=options.since, until=options.until, with_readings=options.readings)
     if options.csv:
