@@ -111,6 +111,12 @@ class SerialLine:
         """Bytes that the host has not read."""
         return len(self._received)
 
+    def is_expecting(self) -> bool:
+        """Whether bytes are on their way in either direction."""
+        processor = self._place.processor
+        coming = processor is not None and processor.next_transmission_s() is not None
+        return bool(self._to_meter) or coming
+
     def take(self, count: int) -> bytes:
         """Bytes for the host."""
         return bytes(self._received.popleft() for _ in range(min(count, len(self._received))))
