@@ -23,6 +23,7 @@ from hil.core.plan import Plan
 from hil.core.records import PartUsed, Run, RunOpened, UnitVerdict
 from hil.errors import BenchError, HilError, Interrupted, UsageError
 from hil.files.bench import BenchFile
+from hil.files.limits import check_parts
 from hil.ports import Operator
 from hil.store.sqlite_store import SqliteStore
 
@@ -92,10 +93,11 @@ def read_files(settings: Settings, *, today: str, only: str = "") -> Files:
     """
     limits, bench = load_limits(settings["limits"]), load_bench(settings["bench"])
     kit = load_kit(bench.kit, today=today, base=_folder_of(bench))
+    check_parts(limits, kit)
     scope = settings["scope"]
     if scope not in limits.scopes:
         raise UsageError(f"scope '{scope}': not in {limits.file}. Scopes there: {', '.join(limits.scopes)}.")
-    rows = tuple(_resolved(row, limits, kit, today) for row in limits.in_scope(scope, only))
+    rows = tuple(_resolved(row, kit, today) for row in limits.in_scope(scope, only))
     if not rows:
         what = f"--only '{only}' matches no row" if only else "no row belongs to it"
         raise UsageError(f"scope '{scope}' of {limits.file}: {what}. 'hil plan' lists the rows.")
@@ -107,12 +109,9 @@ def _folder_of(bench: BenchFile) -> Path | None:
     return path.parent if path.is_file() and ("/" in bench.kit or "." in bench.kit) else None
 
 
-def _resolved(row: Limit, limits: Limits, kit: Kit, today: str) -> Limit:
+def _resolved(row: Limit, kit: Kit, today: str) -> Limit:
     if row.part is None:
         return row
-    where = row.place or limits.file
-    if row.part not in kit:
-        raise UsageError(f"{where}: limit.{row.name}.part: '{row.part}' is not in {kit.file}. Add it there.")
     part = kit[row.part]
     if part.damaged:
         raise UsageError(f"{part.place}: part.{part.name}: damaged ({part.damaged}). Replace it before checking units.")
@@ -121,8 +120,6 @@ def _resolved(row: Limit, limits: Limits, kit: Kit, today: str) -> Limit:
             f"{part.place}: part.{part.name}: calibration was due {part.due}, today is {today}. "
             "Send it to calibration, or take its rows out of the scope."
         )
-    if part.present is not None and row.unit and row.unit != part.unit and row.nominal is None and row.tolerance:
-        raise UsageError(f"{where}: limit.{row.name}: is in {row.unit}, but {part.name} is in {part.unit}.")
     return row.around(value_today(part, today)) if row.nominal is None and row.tolerance is not None else row
 
 
