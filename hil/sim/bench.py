@@ -6,6 +6,7 @@ acts on the world calls `sync` first, which lets it catch up with the clock. Aft
 anew, and the processor feels its supply, its reset pin and its inputs.
 """
 
+import heapq
 from collections.abc import Callable, Sequence
 
 from hil.circuit.netlist import Netlist
@@ -17,6 +18,7 @@ from hil.sim.instruments.supply import DcSupply
 from hil.sim.instruments.switching import FunctionGenerator, Selector
 from hil.sim.jig import Jig
 from hil.sim.meter import MeterFirmware
+from hil.sim.meter_bugs import BUGS
 from hil.sim.operator import SimOperator
 from hil.sim.processor import Processor, Surroundings
 from hil.sim.scene import Scene
@@ -32,10 +34,11 @@ MakeProcessor = Callable[[VirtualUnit, Surroundings], Processor]
 
 def device_model(unit: VirtualUnit, surroundings: Surroundings) -> Processor:
     """The model of the meter's own behaviour; another maker of processors may run real firmware instead."""
+    program = BUGS.get(unit.bug, MeterFirmware)
     return Chip(
         surroundings,
         unit.eeprom,
-        (lambda chip: MeterFirmware(chip, unit.firmware)) if unit.firmware else None,
+        (lambda chip: program(chip, unit.firmware)) if unit.firmware else None,
         clock_divider=unit.clock_divider,
         brown_out_v=unit.model.values.get("U3.brown_out", 4.3),
         hangs_after_s=unit.hangs_after_s,
@@ -100,8 +103,8 @@ class SimulatedBench(Scene):
         self._stored[serial] = unit.eeprom
         self.troubles = unit.troubles
         self.noise = Streams(self.seed, serial, attempt)
-        self._forget_probes()
         self.unit, self.processor = unit, self._make_processor(unit, self)
+        self._forget_probes()
         self.warmth.cool_down(self.at_s)
         self.settle()
 
@@ -166,7 +169,7 @@ class SimulatedBench(Scene):
         if due_s > target_s:
             return
         if self._later and self._later[0][0] <= target_s:
-            self._later.popleft()[1]()
+            heapq.heappop(self._later)[2]()
         elif self.line.due_s is not None and self.line.due_s <= target_s:
             self.line.deliver()
         else:

@@ -1,7 +1,7 @@
 """The jig: needles with contact resistance, terminals with parasitics, and the reference parts as they really are."""
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
 from hil.circuit.board import Terminal
 from hil.core.equipment import Part
@@ -45,8 +45,10 @@ class Jig:
     def _fixed_key(self) -> str:
         return f"{self._fixed.fixed('parts'):.17g}"
 
-    def terminal(self, names: Iterable[str], temperature_degc: float) -> Terminal:
-        """What is between the terminals when these parts are connected.
+    def terminal(
+        self, names: Iterable[str], temperature_degc: float, moved: Callable[[str], float] = lambda name: 0.0
+    ) -> Terminal:
+        """What is between the terminals when these parts are connected; ``moved`` says by what ratio a part is off.
 
         Capacitors side by side add up; a shorting bar wins over everything; of several other parts the first counts.
         """
@@ -58,10 +60,10 @@ class Jig:
         if not parts:
             return self._around("open", "open")
         if all(part.kind == "capacitor" for part in parts):
-            total = sum(self.true_value(part, temperature_degc) for part in parts)
+            total = sum(self.true_value(part, temperature_degc) * (1 + moved(part.name)) for part in parts)
             return self._around("capacitor", parts[0].name, total, parts[0].series_resistance_ohm)
         part = next(part for part in parts if part.kind == "inductor")
-        value = self.true_value(part, temperature_degc)
+        value = self.true_value(part, temperature_degc) * (1 + moved(part.name))
         parallel_f = part.parallel_capacitance_f or 0.0
         if part.self_resonance_hz is not None:
             # The certificate states the apparent value at its frequency.

@@ -261,7 +261,10 @@ class MeterFirmware:
         if is_ended or gesture == _BOTH or not self._is_listening:
             return
         self.presses[gesture - 1] += 1
-        if gesture == 1:
+        self._act_on(gesture)
+
+    def _act_on(self, key: int) -> None:
+        if key == 1:
             self._do(self.select(INDUCTANCE if self.function == CAPACITANCE else CAPACITANCE))
         else:
             self._do(_ignoring_result(self.zero()))

@@ -5,6 +5,8 @@ the oscillator does is kept as a short history, so that a gate can be integrated
 in between.
 """
 
+import heapq
+import itertools
 import math
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
@@ -29,18 +31,17 @@ _ADC_NOISE_V = 0.0015
 _POOL, _LONGEST_BURST = 4096, 64
 _RESET_LOW, _INPUT_HIGH = 0.2, 0.5  # of the supply
 _LAMP_VISIBLE_A = 0.3e-3
-_GENERATOR_HIGH, _GENERATOR_LOW = 0.6, 0.3  # of the supply: ATmega328P data sheet, input levels
-_UART_OHM = 100.0
+_GENERATOR_OHM, _GENERATOR_LOW_V = 50.0, 1.0  # a lower level above this makes no edge at T0
+_WOBBLE_S = 0.35  # how long an intermittent joint stays as it is
 _DISPLAY_LINES = (("PB2", "SEL"), ("PB3", "SDI"), ("PB5", "SCK"), ("PC2", "DC"), ("PC3", "RES"))
 
 
 @dataclass(frozen=True, slots=True)
 class _Span:
-    """What reaches T0 and the comparator's output from one moment on."""
+    """What the oscillator works under from one moment on."""
 
     since_s: float
-    conditions: Conditions | None  # None: no unit
-    generator_hz: float | None  # None: T0 is connected to the comparator
+    conditions: Conditions | None  # None: no unit, or no power
 
 
 class Scene:
@@ -57,15 +58,17 @@ class Scene:
         self.keys: tuple[str, ...] = ()
         self.part_by_hand: str | None = None
         self.point_by_hand: str | None = None
-        self._later: deque[tuple[float, Callable[[], None]]] = deque()
+        self._later: list[tuple[float, int, Callable[[], None]]] = []  # a heap
+        self._order = itertools.count()
+        self._joints_open = False
+        self._wired: tuple[object, tuple[bool, bool]] = (None, (False, False))
         self._supply_v: float | None = None
         self._limit_a = 0.1
         self._closed: tuple[int, ...] = ()
         self._generator = (0.0, 0.0, 0.0)
         self._parts = {channel: name for name, channel in setup.part_channels.items()}
         self._probes = {channel: name for name, channel in setup.probe_channels.items()}
-        self._spans: deque[_Span] = deque([_Span(0.0, None, None)])
-        self._wired: tuple[bool, bool] | None = None
+        self._spans: deque[_Span] = deque([_Span(0.0, None)])
         # A pool of normal numbers: a meter that converts 64 times a second must not draw each one anew.
         self._adc_noise_v = [_ADC_NOISE_V * fixed.gauss("adc.pool") for _ in range(_POOL + _LONGEST_BURST)]
         self._settling = False
@@ -82,8 +85,10 @@ class Scene:
             supply_limit_a=self._limit_a,
             pins=tuple(sorted(processor.drives().items())),
             mcu=state,
-            terminal=self.jig.terminal(self._connected_parts(), round(self.ambient_degc())),
+            terminal=self.jig.terminal(self._connected_parts(), round(self.ambient_degc()), self.troubles.part_moved),
             keys=self.keys,
+            sources=self._sources(),
+            joints_open=self._joints_open,
             temperature_degc=self._stepped_degc(),
         )
 
@@ -101,16 +106,17 @@ class Scene:
         points = (self._probes[channel] for channel in self._closed if channel in self._probes)
         return tuple(point for point in points if point != T0_POINT)[:2]
 
-    def _generator_at_t0(self) -> float | None:
-        """Frequency that the generator makes at T0, Hz; None when it is not connected there."""
+    def _sources(self) -> tuple[Source, ...]:
+        """The generator at T0, past the comparator."""
         by_selector = any(self._probes.get(channel) == T0_POINT for channel in self._closed)
-        if not by_selector and self.point_by_hand != T0_POINT:
-            return None
         frequency_hz, low_v, high_v = self._generator
-        vcc_v = self._pin_v("7")
-        is_seen = low_v < _GENERATOR_LOW * vcc_v and high_v > _GENERATOR_HIGH * vcc_v
-        touches = not math.isinf(self.troubles.contact_ohm(T0_POINT))
-        return frequency_hz if is_seen and touches else 0.0
+        if not (by_selector or self.point_by_hand == T0_POINT) or frequency_hz <= 0 or low_v > _GENERATOR_LOW_V:
+            return ()
+        contact_ohm = self.troubles.contact_ohm(T0_POINT)
+        if math.isinf(contact_ohm):
+            return ()
+        ohm = _GENERATOR_OHM + contact_ohm
+        return (Source(point=T0_POINT, voltage_v=high_v, resistance_ohm=ohm, frequency_hz=frequency_hz),)
 
     # Changes
 
@@ -149,8 +155,8 @@ class Scene:
         self.settle()
 
     def later(self, delay_s: float, action: Callable[[], None]) -> None:
-        """Have something happen; entries must be made in the order of time."""
-        self._later.append((self.at_s + delay_s, action))
+        """Have something happen."""
+        heapq.heappush(self._later, (self.at_s + delay_s, next(self._order), action))
 
     def restart_meter(self) -> None:
         """The meter's watchdog bites."""
@@ -162,6 +168,18 @@ class Scene:
     def _forget_probes(self) -> None:
         self.keys, self.part_by_hand, self.point_by_hand = (), None, None
         self._later.clear()
+        self._joints_open = False
+        if self.unit is not None and self.unit.model.intermittent > 0:
+            self.later(_WOBBLE_S, self._wobble)
+
+    def _wobble(self) -> None:
+        """An intermittent joint opens or closes by chance."""
+        assert self.unit is not None
+        is_open = self.noise.uniform("joint") < self.unit.model.intermittent
+        if is_open != self._joints_open:
+            self._joints_open = is_open
+            self.settle()
+        self.later(_WOBBLE_S, self._wobble)
 
     def settle(self) -> None:
         """Solve the board under the present conditions, until board and processor agree."""
@@ -169,7 +187,7 @@ class Scene:
             return
         unit, processor = self.unit, self.processor
         if unit is None or processor is None:
-            self.operating, self.driven, self._wired = None, {}, None
+            self.operating, self.driven = None, {}
             self._remember(None)
             return
         self._settling = True
@@ -225,10 +243,9 @@ class Scene:
         return self._pulses(from_s, to_s, "t0", at_t0=True)
 
     def _remember(self, conditions: Conditions | None) -> None:
-        generator_hz = self._generator_at_t0() if conditions is not None else None
-        last = self._spans[-1]
-        if last.conditions != conditions or last.generator_hz != generator_hz:
-            self._spans.append(_Span(self.at_s, conditions, generator_hz))
+        powered = conditions if conditions is not None and conditions.supply_v is not None else None
+        if self._spans[-1].conditions != powered:
+            self._spans.append(_Span(self.at_s, powered))
         while len(self._spans) > 1 and self._spans[1].since_s < self.at_s - _HISTORY_S:
             self._spans.popleft()
 
@@ -245,9 +262,7 @@ class Scene:
 
     def _pulses_of(self, span: _Span, begin_s: float, end_s: float, name: str, *, at_t0: bool) -> float:
         seconds = end_s - begin_s
-        if at_t0 and span.generator_hz is not None:
-            return span.generator_hz * seconds
-        if span.conditions is None or self.unit is None or span.conditions.supply_v is None:
+        if span.conditions is None or self.unit is None:
             return 0.0
         temperature_degc = self.warmth.board_degc((begin_s + end_s) / 2)
         below = _TEMPERATURE_STEP_K * math.floor(temperature_degc / _TEMPERATURE_STEP_K)
@@ -259,6 +274,8 @@ class Scene:
         if min(ends_hz) <= 0:
             return 0.0
         frequency_hz = ends_hz[0] + share * (ends_hz[1] - ends_hz[0])
+        if at_t0 and span.conditions.sources:
+            return frequency_hz * seconds  # the generator's: without the comparator's noise
         pulses = frequency_hz * (1 + cold.extra_edges) * seconds
         return max(0.0, pulses + cold.sigma_hz * math.sqrt(seconds) * self.noise.gauss(name))
 
@@ -329,37 +346,25 @@ class Scene:
 
     def display_text(self) -> tuple[str, str]:
         """What stands on the display; nothing when its supply or one of its lines is dead."""
-        if self.unit is None or self.processor is None or not self.processor.is_running():
+        unit, processor = self.unit, self.processor
+        if unit is None or processor is None or self.operating is None or not self.operating.display_powered:
             return ("", "")
-        conditions = self._conditions()
-        carries = self.unit.model.carries
-        if not all(carries(f"U3.{pin}", f"DISP1.{line}", conditions) for pin, line in _DISPLAY_LINES):
+        conditions = self._wiring_conditions()
+        if not all(unit.model.carries(f"U3.{pin}", f"DISP1.{line}", conditions) for pin, line in _DISPLAY_LINES):
             return ("", "")
-        return self.processor.display()
+        return processor.display()
 
     def uart_is_wired(self) -> tuple[bool, bool]:
         """Whether bytes get through to the meter, and from it."""
-        if self.unit is None or self.processor is None:
+        unit, processor = self.unit, self.processor
+        if unit is None or processor is None or not processor.is_running():
             return (False, False)
-        if self._wired is None and self.processor.is_running():
-            self._wired = (self._carries_in(self.unit), self._carries_out(self.unit))
-        return self._wired or (False, False)
+        key = (id(unit), self._supply_v, self._limit_a, self._joints_open)
+        if self._wired[0] != key:
+            conditions, carries = self._wiring_conditions(), unit.model.carries
+            self._wired = key, (carries("J2.RX", "U3.PD0", conditions), carries("U3.PD1", "J2.TX", conditions))
+        return self._wired[1]
 
-    def _carries_in(self, unit: VirtualUnit) -> bool:
-        conditions, vcc_v = self._conditions(), self._pin_v("7")
-        volts = [
-            unit.model.solve(
-                replace(conditions, sources=(Source(point="UARTIN", voltage_v=level_v, resistance_ohm=_UART_OHM),))
-            ).pins["U3.PD0"]
-            for level_v in (0.0, 5.0)
-        ]
-        return volts[0] < 0.3 * vcc_v and volts[1] > 0.6 * vcc_v
-
-    def _carries_out(self, unit: VirtualUnit) -> bool:
-        conditions = self._conditions()
-        volts = []
-        for level in ("low", "high"):
-            pins = tuple((pin, level if pin == "PD1" else driven) for pin, driven in conditions.pins)
-            adapter = (("UARTOUT", GROUND, 100e3),)
-            volts.append(unit.model.solve(replace(conditions, pins=pins, loads=adapter)).voltage_v("UARTOUT"))
-        return volts[0] < 0.8 and volts[1] > 2.0
+    def _wiring_conditions(self) -> Conditions:
+        """Like now in what matters to a logic line: few distinct ones, so that solutions are found again."""
+        return Conditions(supply_v=self._supply_v, supply_limit_a=self._limit_a, joints_open=self._joints_open)

@@ -6,7 +6,9 @@
     bench.contact.POINT=20ohm | open          a bad needle of the jig
     bench.operator=wrong_part [@PART]         fits a neighbour of the part asked for, once
     bench.operator=mistypes                   types a wrong display text
+    bench.part.NAME=+3%                       a reference part that is no more what its certificate says
     firmware=missing | hangs [@S]             never programmed; hangs S seconds after each start
+    firmware=NAME                             wrong in one of the ways of hil.sim.meter_bugs, e.g. late_rounding
     fuses=clock_div8                          the clock is still divided by eight
     eeprom=corrupt                            stored constants with a bad checksum
 
@@ -19,6 +21,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from hil.core.units import parse_quantity
+from hil.sim.meter_bugs import BUGS
 from hil.sim.setup import KINDS
 
 _PORT_EFFECTS = ("silent", "garbage", "wrong_identity", "partial", "vanish")
@@ -27,7 +30,7 @@ _TARGETS = {
     "bench.operator": ("wrong_part", "mistypes"),
     "bench.meter": (*_PORT_EFFECTS, "reboot"),
     **{f"bench.{kind}": _PORT_EFFECTS for kind in KINDS},
-    "firmware": ("missing", "hangs"),
+    "firmware": ("missing", "hangs", *BUGS),
     "fuses": ("clock_div8",),
     "eeprom": ("corrupt",),
 }
@@ -70,11 +73,14 @@ def parse_trouble(text: str) -> Trouble:
     if target.startswith("bench.contact."):
         return Trouble(target=target, effect="contact", absolute=_resistance(text, effect))
     role, _, quantity = target.removeprefix("bench.").partition(".")
+    if role == "part" and quantity:
+        return Trouble(target=target, effect="moved", relative=_ratio(text, effect))
     if quantity:
         return _offset(text, target, role, quantity, effect)
     if target not in _TARGETS:
         raise ValueError(
-            f"{text!r}: no such target; known: {', '.join(_TARGETS)}, bench.contact.POINT, bench.ROLE.QUANTITY"
+            f"{text!r}: no such target; known: {', '.join(_TARGETS)}, bench.contact.POINT, bench.part.NAME, "
+            "bench.ROLE.QUANTITY"
         )
     name, _, after = effect.partition("@")
     if name not in _TARGETS[target]:
@@ -92,6 +98,13 @@ def _resistance(text: str, effect: str) -> float:
     value, unit = parse_quantity(effect)
     if unit != "ohm":
         raise ValueError(f"{text!r}: a contact is 'open' or has a resistance such as 20ohm")
+    return value
+
+
+def _ratio(text: str, effect: str) -> float:
+    value, unit = parse_quantity(effect)
+    if unit != "" or not value > -1:
+        raise ValueError(f"{text!r}: a part moves by a ratio such as +3%")
     return value
 
 
@@ -126,3 +139,8 @@ class Troubles:
         """Resistance that a needle has too much, ohm; infinite when it does not touch."""
         trouble = self._by_target.get(f"bench.contact.{point}")
         return trouble.absolute if trouble else 0.0
+
+    def part_moved(self, name: str) -> float:
+        """By what ratio a reference part differs from what it was."""
+        trouble = self._by_target.get(f"bench.part.{name}")
+        return trouble.relative if trouble else 0.0

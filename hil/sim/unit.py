@@ -20,6 +20,7 @@ class VirtualUnit:
     Args:
         eeprom: 0xFF throughout on a unit that was never given its serial number.
         firmware: version programmed into it, "" when none is.
+        bug: what is wrong with that firmware, a name of `hil.sim.meter_bugs`, or "".
     """
 
     serial: str
@@ -27,6 +28,7 @@ class VirtualUnit:
     troubles: Troubles
     eeprom: bytearray = field(default_factory=erased)
     firmware: str = FIRMWARE_VERSION
+    bug: str = ""
     clock_divider: int = 1
     hangs_after_s: float | None = None
 
@@ -56,6 +58,8 @@ def build_unit(
     if firmware is not None:
         if firmware.effect == "missing":
             unit.firmware = ""
+        elif firmware.effect != "hangs":
+            unit.bug = firmware.effect
         else:
             unit.hangs_after_s = firmware.after
     if fuses is not None:
