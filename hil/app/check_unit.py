@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import hil
+from hil.app.identity import given_before, other_board
 from hil.app.locate import load_bench, load_kit, load_limits
 from hil.app.open_bench import Bench, open_bench, refuse_simulation_options, roles_of
 from hil.app.recorder import Recorder
@@ -82,6 +83,7 @@ class Outcome:
     run: Run
     exit_code: int
     trouble: str = ""
+    warnings: tuple[str, ...] = ()  # signs that the unit is another board than before
     folder: Path = field(default_factory=Path)
 
 
@@ -201,6 +203,8 @@ def _check_unit(
         bench, store = bench_and_store()
         attempt = store.next_attempt(serial, scope=files.scope, only=order.only)
         _refuse_attempt(serial, attempt, order, files.limits)
+        if not bench.simulated:  # a simulated unit comes blank into every call
+            unit_run.state["number_taken"] = given_before(store, serial)
         bench.insert(serial, attempt=attempt, faults=order.faults)
         opening = _opening(run_id, serial, attempt, order, files, bench, plan)
         store.open_run(opening)
@@ -234,6 +238,7 @@ def _check_unit(
         run=store.run(run_id), exit_code=_exit_code(unit_run.closed.verdict, trouble), folder=folder,
         trouble=str(trouble or ""),
     )  # fmt: skip
+    outcome = replace(outcome, warnings=other_board(store, outcome.run))
     if after is not None:
         made = after(outcome.run, store, folder, order.now)
         outcome = replace(outcome, run=replace(outcome.run, closed=replace(unit_run.closed, files=_names(made))))

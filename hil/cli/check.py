@@ -92,6 +92,8 @@ def check_orders(orders: Sequence[Any], *, as_json: bool, seen: "Callable[[Run],
                 print_summary(outcome.run, screen)
                 if outcome.trouble:
                     print(f"hil: {outcome.trouble}", file=sys.stderr)
+                for warning in outcome.warnings:
+                    print(f"hil: {outcome.run.opened.serial}: {warning}.", file=sys.stderr)
                 codes.append(outcome.exit_code)
                 seen(outcome.run)
                 if outcome.exit_code == 3:

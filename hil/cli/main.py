@@ -41,6 +41,7 @@ COMMANDS = {
     "certify": "the certificate of a recorded run, an identical copy or an amendment",
     "limits": "limits: what changed, in plain words, and their release",
     "trace": "units and certificates that rest on a reference part or instrument",
+    "rework": "record what was done to a unit between two attempts, or list it",
     "records": "the record itself: check, backup, export, import, merge, retention, upgrade",
 }
 

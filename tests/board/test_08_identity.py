@@ -1,6 +1,6 @@
 """The unit is what it is taken for. A blank unit is given its serial number here, for ever."""
 
-from hil import check
+from hil import BenchError, check
 
 
 @check(reads="model", needs="meter", after="start_time", seconds=0.05)
@@ -10,9 +10,11 @@ def test_model(row, meter, judge):
 
 
 @check(reads="serial_number", needs="meter", after="start_time model", seconds=0.1)
-def test_serial_number(row, meter, serial, judge):
+def test_serial_number(row, meter, serial, run_state, judge):
     notes = ()
     if meter.identity().serial == "0":
+        if run_state.get("number_taken"):
+            raise BenchError(run_state["number_taken"])
         meter.give_serial(serial)
         notes = ("the unit was blank and was given its serial number",)
     found = meter.identity().serial

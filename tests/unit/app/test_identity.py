@@ -1,12 +1,16 @@
 """Two boards with one serial number."""
 
+import runpy
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 
 from hil.app.identity import given_before, other_board
 from hil.core.ledger import Rework
 from hil.core.records import Verdict
+from hil.errors import BenchError
+from hil.suite import ROOT
 
 
 def rework(store, target, time="2026-11-25T12:00:00Z"):
@@ -62,3 +66,32 @@ def test_a_reworked_board_may_differ(store, checked):
     checked("R1")
     rework(store, "L1")
     assert other_board(store, checked("R2", l1=104e-6, opened="2026-11-26T10:00:00Z")) == ()
+
+
+class BlankMeter:
+    """A unit without a serial number, which takes the one it is given."""
+
+    given = ""
+
+    def identity(self):
+        return SimpleNamespace(serial=self.given or "0")
+
+    def give_serial(self, serial):
+        self.given = serial
+
+
+def test_a_blank_unit_does_not_get_a_number_that_is_taken(store, checked):
+    give = runpy.run_path(str(ROOT / "tests/board/test_08_identity.py"))["test_serial_number"]
+    judged = []
+
+    def judge(row, value, **said):
+        judged.append(value)
+
+    meter = BlankMeter()
+    give(None, meter, "QM2-00001", {"number_taken": given_before(store, "QM2-00001")}, judge)
+    assert (meter.given, judged) == ("QM2-00001", [True])
+    checked("R1")
+    another = BlankMeter()
+    with pytest.raises(BenchError, match="the unit in the jig is blank"):
+        give(None, another, "QM2-00001", {"number_taken": given_before(store, "QM2-00001")}, judge)
+    assert another.given == ""

@@ -85,3 +85,13 @@ def test_limits(tmp_path, monkeypatch, capsys):
     assert (
         "is released already" in said(capsys, "limits", "release", "own.toml", "--by", "K", "--reason", "r", code=4).err
     )
+
+
+def test_rework(folder, capsys):
+    done = said(
+        capsys, "rework", "QM2-00002", "--action", "replaced", "--target", "R5", "--operator", "A", "--note", "n"
+    )
+    assert done.out.endswith("  replaced R5  after run R2  A  n\n")
+    assert said(capsys, "rework", "QM2-00002").out == done.out
+    assert said(capsys, "rework", "QM2-00001").out == ""
+    assert "is not in hil-out/simulated.sqlite" in said(capsys, "rework", "QM2-9", "--action", "x", code=4).err
