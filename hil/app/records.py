@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TextIO
 
+from hil.app.identity import other_board
 from hil.core.ledger import CertificateIssued, Removal
 from hil.core.record_check import Finding, Severity, check_certificates, check_history, check_run
 from hil.errors import BenchError, UsageError
@@ -23,7 +24,10 @@ def examine(store: RecordStore) -> Iterator[Finding]:
     yield from _sound(store)
     summaries = store.summaries()
     for summary in summaries:
-        yield from check_run(store.run(summary.run))
+        run = store.run(summary.run)
+        yield from check_run(run)
+        for words in other_board(store, run):
+            yield Finding(severity=Severity.WARNING, where=summary.run, words=words)
     yield from check_history(summaries)
     removed = {one.run for one in store.entries(Removal)}
     known = {one.run for one in summaries}

@@ -45,6 +45,7 @@ from dataclasses import dataclass, field
 from hil.core.equipment import Accuracy
 from hil.core.limit import Place
 from hil.core.plan import ROLES
+from hil.errors import FileError
 from hil.files.limits import parse_tolerance
 from hil.files.located import Table, parse_document
 
@@ -173,6 +174,18 @@ def _speed(document: Table) -> float:
     if "speed" in document and not document.flag("simulated", False):
         raise document.error("speed", "belongs to a simulated bench only. Delete it: real time cannot be sped up.")
     return float(document.number("speed", 1.0, above=0.0))
+
+
+def refuse_overdue(bench: BenchFile, today: str) -> None:
+    """No instrument whose calibration is overdue judges a unit.
+
+    Raises:
+        FileError: at the role's table.
+    """
+    for role in bench.roles.values():
+        if role.due and role.due < today:
+            words = f"calibration was due {role.due}, today is {today}. Send it to calibration, or replace it."
+            raise FileError(bench.file, role.place.line if role.place else None, f"role.{role.role}.due", words)
 
 
 def _meter(table: Table) -> MeterPort:

@@ -4,7 +4,7 @@ import pytest
 
 from hil.core.equipment import Accuracy
 from hil.errors import FileError
-from hil.files.bench import parse_bench
+from hil.files.bench import parse_bench, refuse_overdue
 from hil.files.parts import parse_kit
 from hil.suite import ROOT
 
@@ -86,6 +86,17 @@ def test_refused(body, said):
     with pytest.raises(FileError) as caught:
         parse(body)
     assert str(caught.value).startswith(f"west.toml:{said}")
+
+
+def test_an_overdue_instrument_is_refused():
+    bench = parse("[role.supply]\naddress = 'x'\ncommands = 'y'\ndue = 2026-11-24")
+    refuse_overdue(bench, "2026-11-24")
+    with pytest.raises(FileError) as caught:
+        refuse_overdue(bench, "2026-11-25")
+    assert str(caught.value) == (
+        "west.toml:4: role.supply.due: calibration was due 2026-11-24, today is 2026-11-25. "
+        "Send it to calibration, or replace it."
+    )
 
 
 @pytest.mark.parametrize("name", ["simulated", "by_hand"])
