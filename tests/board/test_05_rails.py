@@ -1,4 +1,4 @@
-"""Both rails from an empty to a full pack, and what the 5 V regulator needs."""
+"""Both rails from an empty to a full pack, what the 5 V regulator needs, and the reset line that hangs on it."""
 
 from hil import check
 
@@ -6,6 +6,13 @@ from hil import check
 @check(reads="rail_5v_* rail_3v_*", needs="supply voltmeter", power="any", after="first_*", seconds=0.25)
 def test_rail(row, power, probe, voltmeter, judge):
     power.on(row.at["pack"])
+    probe(row.at["point"])
+    judge(row, voltmeter.voltage_v())
+
+
+@check(reads="reset_level", needs="supply voltmeter", power="any", after="first_*", seconds=0.2)
+def test_reset(row, power, probe, voltmeter, judge):
+    power.on()
     probe(row.at["point"])
     judge(row, voltmeter.voltage_v())
 

@@ -18,6 +18,16 @@ def test_current(row, meter, supply, judge):
     judge(row, current_a)
 
 
+@check(reads="protection_drop", needs="supply voltmeter meter", after="first_* start_time", seconds=0.2)
+def test_protection(row, meter, supply, probe, voltmeter, judge):
+    """What fuse, protection and switch take when the current is largest: too little when one of them is bridged."""
+    probe(row.at["point"])
+    _switch(meter, RELAYS["both"])
+    drop_v = supply.voltage_v() - voltmeter.voltage_v()
+    _switch(meter, ())
+    judge(row, drop_v)
+
+
 @check(reads="loaded_*", needs="supply voltmeter meter", power="any", after="rail_* current_*", seconds=0.3)
 def test_loaded_rail(row, power, meter, probe, voltmeter, judge):
     power.on(row.at["pack"])

@@ -1,15 +1,15 @@
-"""What the converter measures with: analogue reference and pack divider; and the reset line at rest."""
+"""What the converter measures with: analogue reference and pack divider."""
 
 from hil import check
 
 
-@check(reads="aref reset_level", needs="voltmeter supply", after="rail_* start_time", seconds=0.1)
+@check(reads="aref", needs="voltmeter supply", after="start_time", seconds=0.1)
 def test_level(row, probe, voltmeter, judge):
     probe(row.at["point"])
     judge(row, voltmeter.voltage_v())
 
 
-@check(reads="divider_ratio aref_ratio", needs="voltmeter supply", after="rail_* start_time", seconds=0.2)
+@check(reads="divider_ratio aref_ratio", needs="voltmeter supply", after="start_time", seconds=0.2)
 def test_ratio(row, probe, voltmeter, judge):
     probe(row.at["point"])
     voltage_v = voltmeter.voltage_v()

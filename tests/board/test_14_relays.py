@@ -1,9 +1,9 @@
-"""Both relays: how they are driven, what they do to the oscillator, and that they let go again."""
+"""Both relays: how they are driven, and what K1 does to the oscillator (what K2 does is f_ccal)."""
 
 from hil import check
 
 
-@check(reads="k1_drive_* k2_drive_*", needs="voltmeter supply meter", after="current_*", seconds=0.2)
+@check(reads="k1_drive_* k2_drive_*", needs="voltmeter supply meter", after="start_time", seconds=0.2)
 def test_drive(row, meter, probe, voltmeter, judge):
     number = int(row.at["relay"])
     probe(row.at["point"])
@@ -13,7 +13,7 @@ def test_drive(row, meter, probe, voltmeter, judge):
     judge(row, voltage_v)
 
 
-@check(reads="k1_stops", needs="meter", after="f_open current_k1 k1_drive_*", seconds=1.2)
+@check(reads="k1_stops", needs="meter", after="f_open", seconds=1.2)
 def test_k1_selects_inductance(row, meter, fit, judge):
     """Open terminals stand in series with L1 then: nothing oscillates."""
     fit("open")
@@ -21,12 +21,3 @@ def test_k1_selects_inductance(row, meter, fit, judge):
     frequency_hz = meter.frequency_hz()
     meter.relay(1, False)
     judge(row, frequency_hz)
-
-
-@check(reads="k1_returns k2_returns", needs="meter", after="f_open k1_stops", seconds=2.3)
-def test_relay_lets_go(row, meter, fit, judge):
-    fit("open")
-    before_hz = meter.frequency_hz()
-    meter.relay(int(row.at["relay"]), True)
-    meter.relay(int(row.at["relay"]), False)
-    judge(row, meter.frequency_hz() / before_hz - 1)

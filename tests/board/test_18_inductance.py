@@ -28,7 +28,7 @@ def test_shorted_terminals(row, meter, fit, judge):
     judge(row, meter.frequency_hz() if row.is_numeric else meter.reading_and_display("CAP")[1])
 
 
-@check(reads="zero_l_found", needs="meter", after="calibration ccal k1_*", seconds=1.2)
+@check(reads="zero_l_found", needs="meter", after="calibration", seconds=1.2)
 def test_zero(row, meter, fit, judge):
     fit("short")
     meter.function("IND")
