@@ -24,7 +24,11 @@ def examine(store: RecordStore) -> Iterator[Finding]:
     yield from _sound(store)
     summaries = store.summaries()
     for summary in summaries:
-        run = store.run(summary.run)
+        try:
+            run = store.run(summary.run)
+        except BenchError as problem:
+            yield Finding(severity=Severity.ERROR, where=summary.run, words=str(problem))
+            continue
         yield from check_run(run)
         for words in other_board(store, run):
             yield Finding(severity=Severity.WARNING, where=summary.run, words=words)

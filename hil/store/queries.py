@@ -5,7 +5,7 @@ from typing import Any, TypeVar
 
 from hil.core.ledger import Entry, Removal
 from hil.core.records import Run, RunSummary
-from hil.errors import UsageError
+from hil.errors import BenchError, UsageError
 from hil.store import schema
 from hil.store.database import Database
 
@@ -43,6 +43,7 @@ class Queries:
 
         Raises:
             UsageError: there is no such run.
+            BenchError: it cannot be understood.
         """
         run_no = self._run_no(run)
         (opening,) = self.database.query(f"SELECT {schema.RUN_SQL}, more FROM runs WHERE run_no = ?", (run_no,))
@@ -59,11 +60,17 @@ class Queries:
             "SELECT verdict, reason, closed, planned, judged, actual_seconds, more FROM closings WHERE run_no = ?",
             (run_no,),
         )
-        return Run(
-            opened=schema.opened_value(opening, equipment),
-            readings=tuple(schema.reading_value(row) for row in readings),
-            closed=schema.closed_value(run, closing[0]) if closing else None,
-        )
+        try:
+            return Run(
+                opened=schema.opened_value(opening, equipment),
+                readings=tuple(schema.reading_value(row) for row in readings),
+                closed=schema.closed_value(run, closing[0]) if closing else None,
+            )
+        except (TypeError, KeyError, ValueError) as problem:
+            raise BenchError(
+                f"{self.database.where}: run {run} cannot be understood ({problem}). It is damaged, or from a newer "
+                "version: update hil, or put back a backup."
+            ) from None
 
     def runs(self, *, serial: str | None = None, lot: str | None = None) -> Iterator[Run]:
         """Runs in the order of time."""

@@ -91,9 +91,8 @@ def opened_value(row: Row, equipment: list[Row]) -> RunOpened:
     rest["settings"] = tuple(tuple(setting) for setting in rest["settings"])
     found = dict(zip(RUN_COLUMNS, row, strict=False)) | rest
     found["simulated"] = bool(found["simulated"])
-    known = {field.name for field in fields(RunOpened)}
     return RunOpened(
-        **{name: value for name, value in found.items() if name in known},
+        **found,
         instruments=tuple(InstrumentUsed(**json.loads(more)) for kind, more in equipment if kind == "instrument"),
         parts=tuple(PartUsed(**json.loads(more)) for kind, more in equipment if kind == "part"),
     )

@@ -234,3 +234,14 @@ def test_an_export_is_json_lines(filled, tmp_path):
     first, *_, last = [json.loads(line) for line in Path(target).read_text().splitlines()]
     assert first == {"hil_records": 1, "kind": "simulated", "exported": NOW}
     assert (last["end"]["runs"], last["end"]["entries"]) == (3, 1)
+
+
+def test_runs_that_cannot_be_understood_are_found(filled):
+    with filled.database.transaction():
+        filled.database.execute("UPDATE details SET more = '{\"colour\":1}' WHERE run_no = 1 AND position = 0")
+        filled.database.execute("UPDATE details SET more = 'x' WHERE run_no = 2 AND position = 0")
+    first, second, _ = findings(filled)
+    where = filled.database.where
+    assert first.startswith(f"error: R1: {where}: run R1 cannot be understood (Reading.__init__() got an unexpected")
+    assert second.startswith(f"error: R2: {where}: run R2 cannot be understood (Expecting value: line 1")
+    assert first.endswith("It is damaged, or from a newer version: update hil, or put back a backup.")
