@@ -6,7 +6,7 @@ from hil.app.settings import Settings
 from hil.errors import UsageError
 
 
-def existing_record(settings: Settings, *, real: bool = False) -> str:
+def existing_record(settings: Settings) -> str:
     """The record of real runs when it exists or is asked for, else the one of simulated runs.
 
     Raises:
@@ -16,6 +16,6 @@ def existing_record(settings: Settings, *, real: bool = False) -> str:
     if "://" in found or Path(found).is_file():
         return found
     simulated = settings.records(simulated=True)
-    if not real and Path(simulated).is_file():
+    if Path(simulated).is_file():
         return simulated
     raise UsageError(f"{found}: no record there. Check a unit first, or name the folder with --out.")

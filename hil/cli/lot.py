@@ -16,7 +16,7 @@ def register(commands: Any) -> None:
     )
     parser.add_argument("lot", metavar="NAME", help="name of the lot, as given to 'hil check --lot'")
     add_settings(parser, "out", "records")
-    parser.add_argument("--real", action="store_true", help="the record of real runs (default: the one that exists)")
+    parser.add_argument("--simulated", action="store_true", help="look into the record of simulated runs")
     parser.add_argument("--sample", type=float, metavar="AQL", help="also the sampling plan for this limit, in percent")
     parser.add_argument("--json", action="store_true", help="the figures as one JSON object on stdout")
 
@@ -30,7 +30,8 @@ def run(options: argparse.Namespace) -> int:
     from hil.store.sqlite_store import open_store
 
     settings = settings_from(options)
-    store = open_store(existing_record(settings, real=options.real), read_only=True)
+    where = settings.records(simulated=True) if options.simulated else existing_record(settings)
+    store = open_store(where, read_only=True)
     try:
         figures = figures_of(options.lot, store)
     finally:

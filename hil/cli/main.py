@@ -39,6 +39,7 @@ COMMANDS = {
     "bench": "readiness of the bench: identify instruments, measure jig and check part",
     "show": "a recorded run, on the screen or as CSV or JSON",
     "certify": "the certificate of a recorded run, an identical copy or an amendment",
+    "lot": "figures of a lot: yield, failures, capability, drift; one page, CSV and JSON",
     "limits": "limits: what changed, in plain words, and their release",
     "trace": "units and certificates that rest on a reference part or instrument",
     "rework": "record what was done to a unit between two attempts, or list it",
