@@ -9,6 +9,7 @@ class Issuer:
     """The maker's own part of a certificate (``reports/certificate.toml``).
 
     Args:
+        country: code of two letters (ISO 3166-1); ZZ is nobody's.
         titles: what groups of results are called, by the name of the group.
     """
 
@@ -22,4 +23,5 @@ class Issuer:
     specification: str
     condition: str  # of the item, when the run has noted none
     authorised_by: str
+    country: str = "ZZ"
     titles: Mapping[str, str] = field(default_factory=dict)

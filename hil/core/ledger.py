@@ -38,6 +38,7 @@ class CertificateIssued(Entry):
     sha256: str
     predecessor: str = ""
     reason: str = ""
+    words: str = ""  # uid of the document with the maker's words on it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

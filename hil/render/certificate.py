@@ -21,7 +21,6 @@ from hil.render.results import Adjustment, Group, Point, Result, adjustments, gr
 from hil.render.statements import Line, Section
 
 FORMAT = 1
-AS_FOUND = ".as_found"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +56,9 @@ class Certificate:
     issued: str  # ISO date
     maker: str
     address: str
+    country: str
+    suite_version: str
+    performed: tuple[str, str]  # from, to: ISO 8601; the same twice when the run was never closed
     run: str
     serial: str
     attempt: int
@@ -138,6 +140,9 @@ def build(
         issued=issued,
         maker=issuer.maker,
         address=issuer.address,
+        country=issuer.country,
+        suite_version=opened.suite_version,
+        performed=(opened.opened, closed.closed if closed else opened.opened),
         run=opened.run,
         serial=opened.serial,
         attempt=opened.attempt,
