@@ -9,7 +9,7 @@ reason and its predecessor (ISO/IEC 17025:2017 7.8.8).
 import hashlib
 import json
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -64,7 +64,7 @@ def certify(
         issuer: file with the maker's words for a first certificate or an amendment.
         authorised_by: who authorises it; default: whom the issuer file names.
         amend: why an issued certificate is changed; empty: the first one, or a copy of the latest.
-        sign: signs the PDF.
+        sign: signs the PDF; the signed one is written beside the unsigned one.
 
     Raises:
         UsageError: there is nothing to amend, or a copy would not be identical.
@@ -78,7 +78,10 @@ def certify(
     else:
         certificate = _first_or_amended(run, store, issued, now, issuer, authorised_by, amend)
     pdf = typeset(certificate, shipped_paper())
-    paths = write_files(certificate, sign(pdf) if sign is not None else pdf, folder)
+    contents = {".pdf": pdf, ".json": _json(certificate), ".xml": dcc_xml(certificate)}
+    if sign is not None:
+        contents["-signed.pdf"] = sign(pdf)
+    paths = tuple(write_whole(folder / f"{certificate.number}{end}", content) for end, content in contents.items())
     store.add_files(run.opened.run, [(path.name, hashlib.sha256(path.read_bytes()).hexdigest()) for path in paths])
     return Issue(certificate=certificate, paths=paths, is_copy=bool(issued) and not amend)
 
@@ -146,15 +149,38 @@ def _again(run: Run, store: RecordStore, issued: list[CertificateIssued]) -> Cer
     return certificate
 
 
-def write_files(certificate: Certificate, pdf: bytes, folder: Path) -> tuple[Path, ...]:
-    """Write PDF, JSON and XML, named by the certificate's number; a file is whole or not there.
+def _json(certificate: Certificate) -> bytes:
+    return (json.dumps(certificate.as_json(), ensure_ascii=False, allow_nan=False, indent=1) + "\n").encode()
+
+
+def check_file(path: Path, run: Run, store: RecordStore, roots: Sequence[Path]) -> tuple[bool, str]:
+    """Hold a certificate file against the record of its run.
+
+    Args:
+        roots: certificates whose signatures are trusted; empty: a signature is not looked at.
+
+    Returns:
+        Whether it is genuine, and why in words.
 
     Raises:
-        BenchError: they cannot be written.
+        UsageError: the file cannot be read.
     """
-    text = json.dumps(certificate.as_json(), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
-    contents = {".pdf": pdf, ".json": text.encode(), ".xml": dcc_xml(certificate)}
-    return tuple(write_whole(folder / f"{certificate.number}{suffix}", content) for suffix, content in contents.items())
+    try:
+        content = path.read_bytes()
+    except OSError as problem:
+        raise UsageError(f"{path}: cannot be read: {problem.strerror}.") from None
+    sha256 = hashlib.sha256(content).hexdigest()
+    names = [name for name, known in store.files(run.opened.run) if known == sha256]
+    if roots:
+        from hil.app.sign import check_signature
+
+        found = check_signature(content, roots)
+        if not found.is_good:
+            return False, f"the signature of {found.signer} {found.why_not}"
+        return True, f"signed by {found.signer}, covering the whole file"
+    if names:
+        return True, f"the record of run {run.opened.run} knows it as {names[0]}, byte for byte"
+    return False, f"not a file that the record of run {run.opened.run} knows. SHA-256 {sha256}"
 
 
 def write_whole(path: Path, content: bytes) -> Path:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 from hil.core.limit import Limit
 from hil.core.plan import Plan, PlannedRow
-from hil.core.records import Reading, Run, RunClosed, UnitVerdict, Verdict
+from hil.core.records import Reading, Run, RunClosed, RunSummary, UnitVerdict, Verdict
 from hil.render.results import Result, results_of
 
 if TYPE_CHECKING:
@@ -190,3 +190,15 @@ def _left(seconds: float) -> str:
 
 def _words(verdict: Verdict) -> str:
     return verdict.value.replace("_", " ")
+
+
+def print_runs(runs: Sequence[RunSummary], stream: TextIO) -> None:
+    """Recorded runs, the latest last."""
+    console = _console(stream)
+    for one in runs:
+        mark = "  SIMULATED" if one.simulated else ""
+        only = f", only {one.only}" if one.only else ""
+        line = f"{one.run}  {one.verdict:10}  scope {one.scope}{only}, attempt {one.attempt}, {one.judged} of "
+        console.print(f"{line}{one.planned} judged{mark}", style=_STYLES[one.verdict], **_AS_IT_IS)
+    if not runs:
+        console.print("no runs recorded", **_AS_IT_IS)
