@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from hil.app.lot_figures import CheckFigures, Drift, Effect, LotFigures
 
 INK, GOOD, BAD, WARN, FAINT = "#22303c", "#1b6b4a", "#b3261e", "#a66300", "#9fb0bd"
-MOST_PLOTS = 24  # histograms on the page: what fails, drifts or stands out, then the least capable
+MOST_PLOTS = 16  # histograms on the page: what fails, drifts or stands out, then the least capable
 GROUPING_WORDS = {
     "operator": "operator", "bench": "bench", "component_lot": "component lot", "firmware": "firmware",
 }  # fmt: skip
@@ -135,8 +135,9 @@ def plots(figures: "LotFigures", shown: Sequence["CheckFigures"]) -> dict[str, A
     matplotlib.use("Agg")
     import matplotlib.pyplot as plt
 
-    # Paths, not fonts: the page prints the same everywhere; a fixed salt makes the same page from the same data.
-    with plt.rc_context({"svg.hashsalt": "hil", "font.size": 8, "axes.edgecolor": FAINT, "text.color": INK}):
+    # A fixed salt makes the same page from the same data; text stays text, in whatever sans serif the reader has.
+    look: Any = {"svg.hashsalt": "hil", "svg.fonttype": "none", "font.family": "sans-serif", "font.size": 8}
+    with plt.rc_context(look | {"axes.edgecolor": FAINT, "text.color": INK}):
         return {
             "pareto": _pareto(figures) if figures.failures else "",
             "checks": [(one.name, one.title, _check_plot(one, figures)) for one in shown],
@@ -192,9 +193,9 @@ def _check_plot(check: "CheckFigures", figures: "LotFigures") -> str:
 
     values = check.values
     scale, unit = _scale(check)
-    figure, (over_time, spread) = plt.subplots(
-        1, 2, figsize=(7.2, 1.75), width_ratios=(3, 2), sharey=True, layout="constrained"
-    )
+    # Margins by hand: an automatic layout draws every figure three times.
+    figure, (over_time, spread) = plt.subplots(1, 2, figsize=(7.2, 1.75), width_ratios=(3, 2), sharey=True)
+    figure.subplots_adjust(left=0.1, right=0.99, top=0.96, bottom=0.24, wspace=0.05)
     y = values * scale
     if y.size > 4000:  # more dots than a page can show
         chosen = np.linspace(0, y.size - 1, 4000).astype(int)
