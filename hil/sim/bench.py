@@ -65,11 +65,13 @@ class SimulatedBench(Scene):
         clock: SimClock | None = None,
         make_processor: MakeProcessor = device_model,
     ) -> None:
-        self.netlist, self.seed = netlist, seed
+        self.seed = seed
         self._make_processor = make_processor
         self._stored: dict[str, bytearray] = {}
         fixed = Streams(seed, "bench")
-        super().__init__(setup, clock or SimClock(), fixed, Jig(setup, fixed), Warmth(setup.ambient_degc, fixed))
+        super().__init__(
+            setup, netlist, clock or SimClock(), fixed, Jig(setup, fixed), Warmth(setup.ambient_degc, fixed)
+        )
         self.line = SerialLine(self)
         by_kind = {instrument.kind: instrument for instrument in setup.instruments}
         absent = {kind: SimInstrument(role=kind, kind=kind) for kind in KINDS}

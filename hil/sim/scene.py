@@ -12,18 +12,21 @@ from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from hil.circuit.board import Conditions, Operating, Source
+from hil.circuit.board import Conditions, Operating, Source, Terminal
+from hil.circuit.netlist import Netlist
 from hil.sim.clock import SimClock
 from hil.sim.instruments.measuring import INPUT_OHM
 from hil.sim.jig import Jig
+from hil.sim.nominal import GROUND, Nominal
 from hil.sim.processor import Processor
 from hil.sim.setup import BenchSetup
 from hil.sim.streams import Streams
 from hil.sim.trouble import Troubles
 from hil.sim.unit import VirtualUnit
 from hil.sim.warmth import Warmth
+from hil.sim.wiring import DISPLAY_ENDS, UART_IN_END, UART_OUT_END, arriving_ends
 
-T0_POINT, GROUND = "TP_T0", "GND"
+T0_POINT = "TP_T0"
 _ROUNDS = 12  # of board and processor until they agree; a unit that resets itself again and again never does
 _HISTORY_S = 30.0
 _TEMPERATURE_STEP_K = 2.0
@@ -33,7 +36,7 @@ _RESET_LOW, _INPUT_HIGH = 0.2, 0.5  # of the supply
 _LAMP_VISIBLE_A = 0.3e-3
 _GENERATOR_OHM, _GENERATOR_LOW_V = 50.0, 1.0  # a lower level above this makes no edge at T0
 _WOBBLE_S = 0.35  # how long an intermittent joint stays as it is
-_DISPLAY_LINES = (("PB2", "SEL"), ("PB3", "SDI"), ("PB5", "SCK"), ("PC2", "DC"), ("PC3", "RES"))
+_UNPOWERED = Conditions(mcu="reset")
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +50,10 @@ class _Span:
 class Scene:
     """Present state of the bench; a `hil.sim.processor.Surroundings` for the processor in the jig."""
 
-    def __init__(self, setup: BenchSetup, clock: SimClock, fixed: Streams, jig: Jig, warmth: Warmth) -> None:
+    def __init__(
+        self, setup: BenchSetup, netlist: Netlist, clock: SimClock, fixed: Streams, jig: Jig, warmth: Warmth
+    ) -> None:
+        self.netlist = netlist
         self.setup, self.clock, self.fixed, self.jig, self.warmth = setup, clock, fixed, jig, warmth
         self.at_s = 0.0
         self.noise, self.troubles = fixed, Troubles()
@@ -61,7 +67,8 @@ class Scene:
         self._later: list[tuple[float, int, Callable[[], None]]] = []  # a heap
         self._order = itertools.count()
         self._joints_open = False
-        self._wired: tuple[object, tuple[bool, bool]] = (None, (False, False))
+        self._wiring: tuple[tuple[int, bool], frozenset[str]] | None = None
+        self._nominal = Nominal(netlist, INPUT_OHM)
         self._supply_v: float | None = None
         self._limit_a = 0.1
         self._closed: tuple[int, ...] = ()
@@ -80,17 +87,25 @@ class Scene:
         processor = self.processor
         assert processor is not None
         state = "running" if processor.is_running() else "reset" if processor.is_programmed() else "blank"
+        if self._supply_v is None:
+            return _UNPOWERED  # few distinct conditions: their solutions are found again
         return Conditions(
             supply_v=self._supply_v,
             supply_limit_a=self._limit_a,
             pins=tuple(sorted(processor.drives().items())),
             mcu=state,
-            terminal=self.jig.terminal(self._connected_parts(), round(self.ambient_degc()), self.troubles.part_moved),
+            terminal=self._terminal(),
             keys=self.keys,
             sources=self._sources(),
             joints_open=self._joints_open,
             temperature_degc=self._stepped_degc(),
         )
+
+    def _unpowered(self) -> Conditions:
+        return replace(_UNPOWERED, terminal=self._terminal(), keys=self.keys, joints_open=self._joints_open)
+
+    def _terminal(self) -> Terminal:
+        return self.jig.terminal(self._connected_parts(), round(self.ambient_degc()), self.troubles.part_moved)
 
     def _stepped_degc(self) -> float:
         return _TEMPERATURE_STEP_K * round(self.warmth.board_degc(self.at_s) / _TEMPERATURE_STEP_K)
@@ -264,20 +279,17 @@ class Scene:
         seconds = end_s - begin_s
         if span.conditions is None or self.unit is None:
             return 0.0
-        temperature_degc = self.warmth.board_degc((begin_s + end_s) / 2)
-        below = _TEMPERATURE_STEP_K * math.floor(temperature_degc / _TEMPERATURE_STEP_K)
-        share = (temperature_degc - below) / _TEMPERATURE_STEP_K
-        oscillate = self.unit.model.oscillate
-        cold = oscillate(replace(span.conditions, temperature_degc=below))
-        warm = oscillate(replace(span.conditions, temperature_degc=below + _TEMPERATURE_STEP_K))
-        ends_hz = [one.t0_frequency_hz if at_t0 else one.frequency_hz for one in (cold, warm)]
-        if min(ends_hz) <= 0:
+        model, conditions = self.unit.model, span.conditions
+        found = model.oscillate(conditions)
+        frequency_hz = found.t0_frequency_hz if at_t0 else found.frequency_hz
+        if frequency_hz <= 0:
             return 0.0
-        frequency_hz = ends_hz[0] + share * (ends_hz[1] - ends_hz[0])
         if at_t0 and span.conditions.sources:
             return frequency_hz * seconds  # the generator's: without the comparator's noise
-        pulses = frequency_hz * (1 + cold.extra_edges) * seconds
-        return max(0.0, pulses + cold.sigma_hz * math.sqrt(seconds) * self.noise.gauss(name))
+        away_k = self.warmth.board_degc((begin_s + end_s) / 2) - conditions.temperature_degc
+        frequency_hz *= math.exp(self._nominal.slope_per_k(model, conditions) * away_k)
+        pulses = frequency_hz * (1 + found.extra_edges) * seconds
+        return max(0.0, pulses + found.sigma_hz * math.sqrt(seconds) * self.noise.gauss(name))
 
     # What instruments and eyes see
 
@@ -309,8 +321,12 @@ class Scene:
         high, low = points[0], points[1] if len(points) > 1 else GROUND
         if high == low:
             return 0.0
-        conditions = replace(self._conditions(), loads=((high, low, INPUT_OHM + self.troubles.contact_ohm(high)),))
-        operating = self.unit.model.solve(conditions)
+        conditions = self._conditions() if self._supply_v is not None else self._unpowered()
+        model = self.unit.model
+        if not (self._nominal.is_stiff(model, high) and self._nominal.is_stiff(model, low)):
+            load = (high, low, INPUT_OHM + self.troubles.contact_ohm(high))
+            conditions = replace(conditions, loads=(load,))
+        operating = model.solve(conditions)
         volts = self._point_v(operating, high) - self._point_v(operating, low)
         return volts * INPUT_OHM / (INPUT_OHM + self.troubles.contact_ohm(high) + self.troubles.contact_ohm(low))
 
@@ -330,7 +346,7 @@ class Scene:
             return path_ohm
         if self._supply_v is not None:
             return math.inf
-        seen = self.unit.model.solve(replace(self._conditions(), ohmmeter=(high, low))).resistance_ohm
+        seen = self.unit.model.solve(replace(self._unpowered(), ohmmeter=(high, low))).resistance_ohm
         return math.inf if seen is None else path_ohm + seen
 
     def probe_frequency_hz(self, from_s: float, to_s: float) -> float:
@@ -349,22 +365,18 @@ class Scene:
         unit, processor = self.unit, self.processor
         if unit is None or processor is None or self.operating is None or not self.operating.display_powered:
             return ("", "")
-        conditions = self._wiring_conditions()
-        if not all(unit.model.carries(f"U3.{pin}", f"DISP1.{line}", conditions) for pin, line in _DISPLAY_LINES):
-            return ("", "")
-        return processor.display()
+        return processor.display() if self._arriving() >= DISPLAY_ENDS else ("", "")
 
     def uart_is_wired(self) -> tuple[bool, bool]:
         """Whether bytes get through to the meter, and from it."""
-        unit, processor = self.unit, self.processor
-        if unit is None or processor is None or not processor.is_running():
+        if self.processor is None or not self.processor.is_running():
             return (False, False)
-        key = (id(unit), self._supply_v, self._limit_a, self._joints_open)
-        if self._wired[0] != key:
-            conditions, carries = self._wiring_conditions(), unit.model.carries
-            self._wired = key, (carries("J2.RX", "U3.PD0", conditions), carries("U3.PD1", "J2.TX", conditions))
-        return self._wired[1]
+        arriving = self._arriving()
+        return UART_IN_END in arriving, UART_OUT_END in arriving
 
-    def _wiring_conditions(self) -> Conditions:
-        """Like now in what matters to a logic line: few distinct ones, so that solutions are found again."""
-        return Conditions(supply_v=self._supply_v, supply_limit_a=self._limit_a, joints_open=self._joints_open)
+    def _arriving(self) -> frozenset[str]:
+        assert self.unit is not None
+        key = (id(self.unit), self._joints_open)
+        if self._wiring is None or self._wiring[0] != key:
+            self._wiring = key, arriving_ends(self.unit.model, joints_open=self._joints_open)
+        return self._wiring[1]

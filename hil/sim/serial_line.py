@@ -8,6 +8,7 @@ from hil.sim.processor import Processor
 from hil.sim.trouble import Trouble, Troubles
 from hil.sim.uart import FRAME_BITS, resample
 
+_LATENCY_S = 0.004  # adapters collect bytes for some time before they hand them on
 _GARBAGE = bytes(range(0x80, 0xC0))
 
 
@@ -101,11 +102,12 @@ class SerialLine:
         self._received.extend(resample(data, processor.baud() or self.baud, self.baud))
 
     def next_byte_s(self) -> float | None:
-        """When the host gets a byte: now, or when the one being sent is complete; None when none is known of."""
+        """When the host gets bytes: now, or when the adapter hands on what has come; None when none is known of."""
         if self._received:
             return self._place.at_s
         processor = self._place.processor
-        return processor.next_transmission_s() if processor is not None else None
+        complete_s = processor.next_transmission_s() if processor is not None else None
+        return None if complete_s is None else complete_s + _LATENCY_S
 
     def waiting(self) -> int:
         """Bytes that the host has not read."""

@@ -64,15 +64,15 @@ class DcSupply(Instrument):
     def set_voltage(self, voltage_v: float) -> Seconds:
         """Set the voltage, V."""
         self._voltage_v = voltage_v
-        self._apply()
         yield SETTLING_S
+        self._apply()
         return None
 
     def set_limit(self, limit_a: float) -> Seconds:
         """Set the current limit, A."""
         self._limit_a = limit_a
-        self._apply()
         yield SETTLING_S
+        self._apply()
         return None
 
     def switch(self, on: bool) -> Seconds:

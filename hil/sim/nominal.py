@@ -1,0 +1,58 @@
+"""What the nominal board tells about every sound one: asked once for a bench, so that each further unit is cheap.
+
+A board with a fault is asked itself.
+"""
+
+import math
+from dataclasses import replace
+
+from hil.circuit.board import BoardModel, Conditions
+from hil.circuit.netlist import Netlist
+from hil.sim.processor import PIN_K1, PIN_K2
+
+GROUND = "GND"
+_USUAL_V = 7.4
+_STEP_K = 2.0
+_STIFF_V = 20e-6  # less than the voltmeter shows
+
+
+class Nominal:
+    """Drift of the oscillator with temperature, and which points a voltmeter loads."""
+
+    def __init__(self, netlist: Netlist, voltmeter_ohm: float) -> None:
+        self._model, self._voltmeter_ohm = BoardModel(netlist, {}), voltmeter_ohm
+        self._slopes: dict[Conditions, float] = {}
+        self._stiff: dict[str, bool] = {GROUND: True}
+        self._faulty: tuple[BoardModel, dict[Conditions, float]] | None = None
+
+    def slope_per_k(self, model: BoardModel, conditions: Conditions) -> float:
+        """Relative change of the oscillator's frequency with temperature, 1/K; tolerances hardly change it."""
+        slopes = self._slopes
+        if model.faults:
+            if self._faulty is None or self._faulty[0] is not model:
+                self._faulty = model, {}
+            slopes = self._faulty[1]
+        else:
+            model = self._model
+        like = Conditions(
+            supply_v=_USUAL_V,
+            pins=tuple(pair for pair in conditions.pins if pair[0] in (PIN_K1, PIN_K2)),
+            terminal=conditions.terminal,
+            joints_open=conditions.joints_open,
+        )
+        if like not in slopes:
+            warm = replace(like, temperature_degc=like.temperature_degc + _STEP_K)
+            cold_hz, warm_hz = (model.oscillate(one).frequency_hz for one in (like, warm))
+            slopes[like] = math.log(warm_hz / cold_hz) / _STEP_K if cold_hz > 0 and warm_hz > 0 else 0.0
+        return slopes[like]
+
+    def is_stiff(self, model: BoardModel, point: str) -> bool:
+        """Whether the voltmeter's input changes nothing at a point that could be seen."""
+        if model.faults:
+            return False
+        if point not in self._stiff:
+            like = Conditions(supply_v=_USUAL_V)
+            loaded = replace(like, loads=((point, GROUND, self._voltmeter_ohm),))
+            free_v, loaded_v = (self._model.solve(one).voltage_v(point) for one in (like, loaded))
+            self._stiff[point] = abs(free_v - loaded_v) < _STIFF_V
+        return self._stiff[point]
