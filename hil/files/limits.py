@@ -25,10 +25,10 @@ import hashlib
 from collections.abc import Mapping
 from typing import Any
 
-from hil.core.equipment import Kit
+from hil.core.equipment import Certificate, Kit
 from hil.core.limit import RULE_KINDS, SIMPLE, Limit, Limits, Place, Rule, Tolerance
 from hil.core.records import Value
-from hil.core.units import UNITS, parse_quantity
+from hil.core.units import UNITS, parse_quantity, show
 from hil.errors import FileError
 from hil.files.located import Table, did_you_mean, parse_document
 
@@ -92,9 +92,7 @@ def _scopes(table: Table) -> tuple[dict[str, str], dict[str, list[str]]]:
     return names, included_in
 
 
-def _limit(
-    table: Table, scopes: Mapping[str, str], included_in: Mapping[str, list[str]], default_rule: Rule
-) -> Limit:
+def _limit(table: Table, scopes: Mapping[str, str], included_in: Mapping[str, list[str]], default_rule: Rule) -> Limit:
     table.only(LIMIT_KEYS)
     unit = table.choice("unit", UNITS, "")
     row_scopes = table.texts("scopes", ("full",))
@@ -210,6 +208,13 @@ def _rule(parent: Table, default: Rule, *, unit: str | None) -> Rule:
         raise table.error(None, f"{problem}.") from None
 
 
+def _leaves_nothing(row: Limit, certificate: Certificate) -> bool:
+    """Whether the guard bands of the reference part alone, the least that U can be, eat up the tolerance."""
+    zone = row.tolerance.around(certificate.value) if row.tolerance else row.zone
+    guard = row.rule.r * certificate.expanded_uncertainty
+    return zone.lower is not None and zone.upper is not None and zone.upper - zone.lower < 2 * guard
+
+
 def check_parts(limits: Limits, kit: Kit) -> None:
     """Hold the limits against the kit: parts known, units alike, and no part that adjusts is the reference of a limit.
 
@@ -230,6 +235,12 @@ def check_parts(limits: Limits, kit: Kit) -> None:
                 problem = f"{row.part!r} is in {part.unit}, but the limit is in {row.unit or 'no unit'}. Correct unit."
             elif part.use == "adjust":
                 problem = f"{row.part!r} is used for adjusting and cannot verify. Name another part of {kit.file}."
+            elif row.rule.kind == "guard_band" and _leaves_nothing(row, part.present):
+                expanded = show(part.present.expanded_uncertainty, part.unit, 2)
+                problem = (
+                    f"no acceptance zone is left: {row.part!r} alone has U = {expanded}, and its guard bands are wider "
+                    "than the tolerance. Take a better part, a smaller r or a wider tolerance."
+                )
         if problem:
             key = f'"{row.name}"' if "." in row.name else row.name
             raise FileError(limits.file, row.place.line if row.place else None, f"limit.{key}.part", problem)
