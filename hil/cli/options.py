@@ -18,12 +18,12 @@ SETTINGS = {
 
 def add_settings(parser: argparse.ArgumentParser, *names: str) -> None:
     """Add options for the named settings; what is not given comes from hil.toml or the defaults."""
-    for name in names or SETTINGS:
+    for name in names or (*SETTINGS, "checks"):
+        if name == "checks":
+            words = "folder with more checks; repeatable"
+            parser.add_argument("--checks", action="append", default=[], metavar="FOLDER", help=words)
+            continue
         parser.add_argument(f"--{name}", metavar=name.upper(), help=SETTINGS[name])
-    if not names or "checks" in names:
-        parser.add_argument(
-            "--checks", action="append", default=[], metavar="FOLDER", help="folder with more checks; repeatable"
-        )
 
 
 def settings_from(options: argparse.Namespace) -> Settings:
