@@ -166,7 +166,7 @@ def test_simulation_options_are_refused_on_a_real_bench(call: Call, tmp_path: Pa
 
 
 def test_settings_come_from_options_then_the_file_then_defaults(call: Call, tmp_path: Path) -> None:
-    (tmp_path / "hil.toml").write_text('out = "from-file"\noperator = "file"\n')
+    (tmp_path / "hil.toml").write_text('format = 1\nout = "from-file"\noperator = "file"\n')
     code, out, _ = call("check", "Q2-00001", "--json", "--only", "rail_*", "--operator", "option")
     assert code == 2
     assert (tmp_path / "from-file" / "simulated.sqlite").is_file()
@@ -175,7 +175,7 @@ def test_settings_come_from_options_then_the_file_then_defaults(call: Call, tmp_
     with open_store(str(tmp_path / "from-file" / "simulated.sqlite"), read_only=True) as store:
         settings = {name: (value, origin) for name, value, origin in store.run(units(out)[0]["run"]).opened.settings}
     assert settings["operator"] == ("option", "--operator")
-    assert settings["out"] == ("from-file", "hil.toml:1")
+    assert settings["out"] == ("from-file", "hil.toml:2")
     assert settings["limits"] == ("qm2", "default")
 
 
