@@ -69,7 +69,7 @@ class Chip:
         self._clock_hz = 0.0
         self._pins: dict[str, str] = {}
         self._tasks: list[Task] = []
-        self._stop_early = False
+        self._stop_early = self._has_hung = False
         self._sending: deque[tuple[float, float, bytes]] = deque()  # start, seconds a byte, bytes
         self._phase = 0.0
         self._shown = ("", "")
@@ -137,7 +137,7 @@ class Chip:
             self.start(self._hang(), self._hangs_after_s)
 
     def _hang(self) -> Wait:
-        self.watchdog()
+        self._has_hung = True
         yield from ()
 
     def _boot(self, firmware: Firmware) -> Wait:
@@ -160,6 +160,9 @@ class Chip:
                 break
             self.at_s = max(self.at_s, task.due_s)
             self._resume(task)
+            if self._has_hung:  # a task cannot end the task list it runs in
+                self._has_hung = False
+                self.watchdog()
             if self._stop_early:
                 self._stop_early = False
                 return self.at_s

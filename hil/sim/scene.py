@@ -174,7 +174,7 @@ class Scene:
         heapq.heappush(self._later, (self.at_s + delay_s, next(self._order), action))
 
     def restart_meter(self) -> None:
-        """The meter's watchdog bites."""
+        """Somebody resets the meter."""
         if self.processor is not None:
             self.processor.reset_pin(True, self.at_s)
             self.processor.reset_pin(False, self.at_s)

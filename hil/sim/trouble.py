@@ -1,7 +1,7 @@
 """Trouble that is not on the board: instruments, jig, person, firmware. ``TARGET=EFFECT``, as board faults are.
 
     bench.ROLE=silent garbage wrong_identity partial vanish [@N]   an instrument, or bench.meter, the serial port
-    bench.meter=reboot[@N]                    the meter restarts by its watchdog
+    bench.meter=reboot[@N]                    somebody resets the meter, once
     bench.ROLE.QUANTITY=+3% | -20mV           an instrument that has lost its calibration
     bench.contact.POINT=20ohm | open          a bad needle of the jig
     bench.operator=wrong_part [@PART]         fits a neighbour of the part asked for, once
