@@ -39,7 +39,6 @@ def device_model(unit: VirtualUnit, surroundings: Surroundings) -> Processor:
         surroundings,
         unit.eeprom,
         (lambda chip: program(chip, unit.firmware)) if unit.firmware else None,
-        clock_divider=unit.clock_divider,
         brown_out_v=unit.model.values.get("U3.brown_out", 4.3),
         hangs_after_s=unit.hangs_after_s,
     )

@@ -45,7 +45,6 @@ class Chip:
         surroundings: what the pins see.
         eeprom: survives; the unit keeps it.
         firmware: makes the firmware at each reset; None is a chip that was never programmed.
-        clock_divider: 8 while the fuse that divides the clock is still set, as the factory leaves it.
         brown_out_v: supply voltage below which it resets, V.
         hangs_after_s: the firmware hangs this long after each start, and the watchdog resets it; None: never.
     """
@@ -56,12 +55,11 @@ class Chip:
         eeprom: bytearray,
         firmware: "Callable[[Chip], Firmware] | None",
         *,
-        clock_divider: int = 1,
         brown_out_v: float = BROWN_OUT_V,
         hangs_after_s: float | None = None,
     ) -> None:
         self.surroundings, self.eeprom = surroundings, eeprom
-        self._make_firmware, self._clock_divider, self._brown_out_v = firmware, clock_divider, brown_out_v
+        self._make_firmware, self._brown_out_v = firmware, brown_out_v
         self._hangs_after_s = hangs_after_s
         self.at_s, self.reset_at_s, self.cause = 0.0, 0.0, "POWER"
         self._vcc_v, self._reset_is_low, self._stopped_by = 0.0, False, "POWER"
@@ -126,10 +124,10 @@ class Chip:
     def _start_if_possible(self) -> None:
         if self._firmware is not None or self._make_firmware is None or self._reset_is_low:
             return
-        crystal_hz = self.surroundings.clock_hz(self.at_s)
-        if self._vcc_v < self._brown_out_v + BROWN_OUT_HYSTERESIS_V or crystal_hz <= 0:
+        clock_hz = self.surroundings.clock_hz(self.at_s)
+        if self._vcc_v < self._brown_out_v + BROWN_OUT_HYSTERESIS_V or clock_hz <= 0:
             return
-        self._clock_hz = crystal_hz / self._clock_divider
+        self._clock_hz = clock_hz
         self.cause, self.reset_at_s = self._stopped_by, self.at_s
         self._firmware = self._make_firmware(self)
         self.start(self._boot(self._firmware))

@@ -19,6 +19,7 @@ class Jig:
 
     def __init__(self, setup: BenchSetup, fixed: Streams) -> None:
         self._setup, self._fixed = setup, fixed
+        self._deviations: dict[str, float] = {}
         self._capacitance_f = _CAPACITANCE_F * (1 + 0.2 * fixed.fixed("jig.capacitance"))
         self._inductance_h = _INDUCTANCE_H * (1 + 0.2 * fixed.fixed("jig.inductance"))
         self._resistance_ohm = _LEAD_OHM * (1 + 0.2 * fixed.fixed("jig.resistance"))
@@ -35,15 +36,17 @@ class Jig:
         """What the part really is at this temperature, F, H or ohm: drawn once from its certificate."""
         if part.present is None:
             return 0.0
-        deviation = Streams(self._setup.name, self._fixed_key(), part.name).gauss("value")
-        deviation = max(-_TRUNCATED_AT, min(_TRUNCATED_AT, deviation))
-        value = part.present.value + deviation * part.present.standard_uncertainty
+        value = part.present.value + self._deviation(part.name) * part.present.standard_uncertainty
         coefficient = part.temperature_coefficient_per_k
         coefficient += part.temperature_coefficient_tolerance_per_k * self._fixed.fixed(f"{part.name}.coefficient")
         return value * (1 + coefficient * (temperature_degc - part.temperature_degc))
 
-    def _fixed_key(self) -> str:
-        return f"{self._fixed.fixed('parts'):.17g}"
+    def _deviation(self, name: str) -> float:
+        """From the certified value, in standard uncertainties."""
+        if name not in self._deviations:
+            drawn = Streams(self._fixed.key, "part", name).gauss("value")
+            self._deviations[name] = max(-_TRUNCATED_AT, min(_TRUNCATED_AT, drawn))
+        return self._deviations[name]
 
     def terminal(
         self, names: Iterable[str], temperature_degc: float, moved: Callable[[str], float] = lambda name: 0.0

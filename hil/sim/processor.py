@@ -44,7 +44,7 @@ class Surroundings(Protocol):
         ...
 
     def clock_hz(self, at_s: float) -> float:
-        """Frequency at which the crystal runs with its load capacitors; 0.0 when it does not."""
+        """Clock: the crystal with its load capacitors, divided by eight while that fuse is set; 0.0 when it stands."""
         ...
 
 

@@ -11,14 +11,14 @@ class Streams:
     """
 
     def __init__(self, *key: object) -> None:
-        self._key = "/".join(str(part) for part in key)
+        self.key = "/".join(str(part) for part in key)
         self._streams: dict[str, random.Random] = {}
         self._fixed: dict[str, float] = {}
 
     def _stream(self, name: str) -> random.Random:
         stream = self._streams.get(name)
         if stream is None:
-            stream = self._streams[name] = random.Random(f"{self._key}/{name}")
+            stream = self._streams[name] = random.Random(f"{self.key}/{name}")
         return stream
 
     def gauss(self, name: str) -> float:
@@ -37,5 +37,5 @@ class Streams:
         """Uniform in [−1, 1), the same number whenever it is asked: a fixed error's share of its limits."""
         share = self._fixed.get(name)
         if share is None:
-            share = self._fixed[name] = 2.0 * random.Random(f"{self._key}/{name}/fixed").random() - 1.0
+            share = self._fixed[name] = 2.0 * random.Random(f"{self.key}/{name}/fixed").random() - 1.0
         return share

@@ -7,9 +7,8 @@
     bench.operator=wrong_part [@PART]         fits a neighbour of the part asked for, once
     bench.operator=mistypes                   types a wrong display text
     bench.part.NAME=+3%                       a reference part that is no more what its certificate says
-    firmware=missing | hangs [@S]             never programmed; hangs S seconds after each start
+    firmware=hangs [@S]                       hangs S seconds after each start, and the watchdog resets it
     firmware=NAME                             wrong in one of the ways of hil.sim.meter_bugs, e.g. late_rounding
-    fuses=clock_div8                          the clock is still divided by eight
     eeprom=corrupt                            stored constants with a bad checksum
 
 ``@N``: from the N-th message on (default: from the first).
@@ -30,8 +29,7 @@ _TARGETS = {
     "bench.operator": ("wrong_part", "mistypes"),
     "bench.meter": (*_PORT_EFFECTS, "reboot"),
     **{f"bench.{kind}": _PORT_EFFECTS for kind in KINDS},
-    "firmware": ("missing", "hangs", *BUGS),
-    "fuses": ("clock_div8",),
+    "firmware": ("hangs", *BUGS),
     "eeprom": ("corrupt",),
 }
 _DEFAULT_HANG_S = 3.0

@@ -29,7 +29,6 @@ class VirtualUnit:
     eeprom: bytearray = field(default_factory=erased)
     firmware: str = FIRMWARE_VERSION
     bug: str = ""
-    clock_divider: int = 1
     hangs_after_s: float | None = None
 
 
@@ -54,16 +53,14 @@ def build_unit(
     unit = VirtualUnit(serial=serial, model=model, troubles=troubles)
     if eeprom is not None:
         unit.eeprom = eeprom
-    firmware, fuses = troubles.at("firmware"), troubles.at("fuses")
+    if any(fault.effect == "blank" for fault in model.faults):
+        unit.firmware = ""
+    firmware = troubles.at("firmware")
     if firmware is not None:
-        if firmware.effect == "missing":
-            unit.firmware = ""
-        elif firmware.effect != "hangs":
-            unit.bug = firmware.effect
-        else:
+        if firmware.effect == "hangs":
             unit.hangs_after_s = firmware.after
-    if fuses is not None:
-        unit.clock_divider = 8
+        else:
+            unit.bug = firmware.effect
     if troubles.at("eeprom") is not None:
         unit.eeprom[constants_place()] = bytes(constants_place().stop - constants_place().start)
     return unit

@@ -45,7 +45,6 @@ class ElfUnits:
             unit.eeprom,
             self._image,
             self._process,
-            clock_divider=unit.clock_divider,
             brown_out_v=unit.model.values.get("U3.brown_out", 4.3),
         )
 

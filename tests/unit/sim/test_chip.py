@@ -67,7 +67,8 @@ def test_without_a_crystal_nothing_runs(board, make_meter) -> None:
 
 
 def test_a_divided_clock_makes_everything_eight_times_slower(board, make_meter) -> None:
-    bench = make_meter(board, clock_divider=8)
+    board.crystal_hz /= 8
+    bench = make_meter(board)
     bench.power(5.0)
     bench.run(8 * 0.6 - 0.01)
     assert bench.heard == b""
