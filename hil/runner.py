@@ -18,6 +18,11 @@ from hil.errors import BenchError, HilError, UsageError
 from hil.suite import ROOT
 
 CHECKS = ROOT / "tests" / "board"
+# pytest's own plugins that a check never needs; some of them cost more than the rest of the session together.
+_NOT_NEEDED = (
+    "faulthandler", "unraisableexception", "threadexception", "warnings", "logging", "doctest", "unittest",
+    "stepwise", "pastebin", "setuponly", "setupplan", "debugging", "subtests",
+)  # fmt: skip
 _INI = "[pytest]\naddopts =\npython_files = test_*.py\nmarkers =\n"
 
 
@@ -76,7 +81,8 @@ def _session(unit_run: UnitRun, checks: Sequence[Path], options: list[str], plug
         arguments = [
             *("-c", str(ini), "--rootdir", folder, "--confcutdir", folder, "--import-mode=importlib"),
             *("--disable-plugin-autoload", "-p", "hil.fixtures", "-p", "no:cacheprovider", "-p", "no:terminal"),
-            *("-p", "no:faulthandler", "--capture=no", "--noconftest"),
+            *("--capture=no", "--noconftest"),
+            *(word for plugin in _NOT_NEEDED for word in ("-p", f"no:{plugin}")),
             *options,
             *map(str, checks),
         ]
