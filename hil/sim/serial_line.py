@@ -43,7 +43,7 @@ class SerialLine:
 
     def _trouble(self) -> Trouble | None:
         trouble = self._place.troubles.at("bench.meter")
-        return trouble if trouble is not None and self._messages > trouble.after else None
+        return trouble if trouble is not None and trouble.is_on(self._messages) else None
 
     def has_vanished(self) -> bool:
         """Whether the adapter has been pulled out."""

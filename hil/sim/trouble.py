@@ -11,7 +11,7 @@
     firmware=NAME                             wrong in one of the ways of hil.sim.meter_bugs, e.g. late_rounding
     eeprom=corrupt                            stored constants with a bad checksum
 
-``@N``: from the N-th message on (default: from the first).
+``@N``: N messages go well before (default: none does).
 """
 
 import math
@@ -51,6 +51,10 @@ class Trouble:
     absolute: float = 0.0
     after: float = 0.0
     detail: str = ""
+
+    def is_on(self, messages: int) -> bool:
+        """Whether it has begun, after so many messages; without a number it is there from the start."""
+        return self.after == 0 or messages > self.after
 
 
 def is_trouble(text: str) -> bool:

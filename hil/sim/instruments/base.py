@@ -115,7 +115,7 @@ class Instrument:
 
     def _trouble(self) -> Trouble | None:
         trouble = self.place.troubles.at(f"bench.{self.setup.role}")
-        return trouble if trouble is not None and self._count > trouble.after else None
+        return trouble if trouble is not None and trouble.is_on(self._count) else None
 
     def has_vanished(self) -> bool:
         """Whether the connection is gone."""
