@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from hil.sim.bench import SimulatedBench
 
 _FIT_S, _PROBE_S, _LOOK_S, _ANSWER_S, _READ_S = 6.0, 3.0, 1.5, 2.0, 2.5
-_BOUNCE_S = 0.002
+_BOUNCE_S, _LET_GO_S = 0.002, 0.1
 _VALUE = r"(-?[\d.]+ \S+)"
 
 
@@ -57,7 +57,7 @@ class SimOperator:
         self._bounce(pressed)
         self._spend(max(seconds, 4 * _BOUNCE_S))
         self._bounce(())
-        self._spend(4 * _BOUNCE_S)
+        self._spend(_LET_GO_S)
 
     def _bounce(self, keys: tuple[str, ...]) -> None:
         bench, before = self._bench, self._bench.keys
