@@ -126,7 +126,6 @@ def build(
         raise ValueError("an amendment needs a reason")
     opened, closed = run.opened, run.closed
     results = results_of(run)
-    used = {name for reading in run.readings for name in (*reading.parts, *reading.instruments)}
     facts = dict(closed.facts) if closed else {}
     authorised = authorised_by or issuer.authorised_by
     by_verdict = {verdict: tuple(r.name for r in results if r.verdict == verdict) for verdict in statements.VERDICTS}
@@ -154,7 +153,7 @@ def build(
         instruments=tuple(
             Equipment(
                 name=one.role,
-                what=one.identity or ("read by hand" if one.hand_read else one.address),
+                what=_model(one.identity) or one.address,
                 use="read by hand" if one.hand_read else "",
                 certificate=one.certificate,
                 due=one.due,
@@ -169,8 +168,8 @@ def build(
                 certificate=one.certificate,
                 due=one.due,
             )
-            for one in opened.parts
-            if one.certificate or one.value or one.name in used
+            for one in sorted(opened.parts, key=lambda part: (part.unit, part.value))
+            if one.value != 0  # open and short need no certificate
         ),
         adjustments=adjustments(results),
         groups=groups(results, issuer.titles),
@@ -188,6 +187,12 @@ def build(
     )
     certificate = replace(certificate, statements=statements.sections(certificate, run, facts, issuer))
     return replace(certificate, data_sha256=hash_of(certificate))
+
+
+def _model(identity: str) -> str:
+    """Model and serial number out of an answer to ``*IDN?`` (IEEE 488.2: maker, model, serial number, firmware)."""
+    fields = [field.strip() for field in identity.split(",")]
+    return identity if len(fields) != 4 else f"{fields[1]}, serial number {fields[2]}"
 
 
 def number_of(run: str, *, simulated: bool, amendment: int = 0) -> str:

@@ -13,48 +13,55 @@ from hil.core.units import prefix_for
 DIGITS_WITHOUT_UNCERTAINTY = 5
 RULE = (
     "U is rounded up to two significant digits (at most a tenth of the last digit is dropped); a value is rounded to "
-    "the last digit of its U, half to even; values without U, limits and references are given to five significant "
-    "digits. Verdicts are made on unrounded values."
+    "the last digit of its U, half to even; limits, references and values without U are given to five digits, a "
+    "value no finer than what it stands beside. Verdicts are made on unrounded values."
 )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Shown:
-    """A value and its expanded uncertainty as text, in one prefixed unit."""
+class Scale:
+    """The power of ten that a row is shown in, and its unit as it is printed."""
 
-    value: str
-    uncertainty: str  # "" when there is none
+    exponent: int
     unit: str
 
 
-def rounded(value: float, uncertainty: float | None, unit: str, *, like: float | None = None) -> Shown:
-    """A value and its U as text with one SI prefix.
+def scale_for(value: float, unit: str) -> Scale:
+    """The scale that suits a value: an SI prefix; for pure ratios %, and ppm below a thousandth."""
+    if unit != "":
+        exponent, prefix = prefix_for(value, unit)
+        return Scale(exponent=exponent, unit=readable(prefix + unit))
+    size = abs(value)
+    if size == 0 or size > 0.1 or not math.isfinite(size):
+        return Scale(exponent=0, unit="")
+    return Scale(exponent=-2, unit="%") if size > 1e-3 else Scale(exponent=-6, unit="ppm")
+
+
+def rounded(value: float, uncertainty: float | None, scale: Scale, *, beside: float = 0.0) -> tuple[str, str]:
+    """A value and its U as texts; the second is empty when there is no U.
 
     Args:
-        value: in the unprefixed unit.
-        uncertainty: expanded uncertainty U in the same unit; None when none is known.
-        like: the prefix is the one that suits this value, so that a row has one unit; default: the value itself.
+        uncertainty: expanded uncertainty U in the unit of the value; None when none is known.
+        beside: the limit or reference the value stands beside: without U it is given to the same place.
 
     Raises:
         ValueError: the value is not finite or the uncertainty not above zero.
     """
     if not math.isfinite(value):
         raise ValueError(f"only a finite value can be rounded, not {value!r}")
-    exponent, prefix = prefix_for(value if like is None else like, unit)
     if uncertainty is None:
-        return Shown(value=significant(value, exponent), uncertainty="", unit=readable(prefix + unit))
+        return significant(value, scale.exponent, beside=beside), ""
     number, u = round_value(value, uncertainty)
-    return Shown(
-        value=plain(number.scaleb(-exponent)), uncertainty=plain(u.scaleb(-exponent)), unit=readable(prefix + unit)
-    )
+    return plain(number.scaleb(-scale.exponent)), plain(u.scaleb(-scale.exponent))
 
 
-def significant(value: float, exponent: int, digits: int = DIGITS_WITHOUT_UNCERTAINTY) -> str:
-    """A value in units of 10^exponent with so many significant digits."""
+def significant(value: float, exponent: int, *, beside: float = 0.0) -> str:
+    """A value in units of 10^exponent, to the fifth digit of the larger of it and what it stands beside."""
     exact = Decimal(repr(float(value)))
-    if exact.is_zero():
+    largest = max(abs(exact), abs(Decimal(repr(float(beside)))))
+    if exact.is_zero() or largest.is_zero():
         return "0"
-    step = Decimal(1).scaleb(exact.adjusted() - digits + 1)
+    step = Decimal(1).scaleb(largest.adjusted() - DIGITS_WITHOUT_UNCERTAINTY + 1)
     return plain(exact.quantize(step, ROUND_HALF_EVEN).scaleb(-exponent))
 
 

@@ -5,8 +5,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from hil.core.records import Reading, Run, Value, Verdict
-from hil.core.units import prefix_for
-from hil.render.numbers import readable, rounded, short, signed
+from hil.render.numbers import Scale, rounded, scale_for, short, signed
 
 AS_FOUND, AS_LEFT = ".as_found", ".as_left"
 NEVER_REACHED = "never reached"
@@ -103,21 +102,13 @@ def results_of(run: Run) -> tuple[Result, ...]:
 
 def result_of(reading: Reading) -> Result:
     """One reading as a result."""
-    numeric = isinstance(reading.value, (int, float)) and not isinstance(reading.value, bool)
-    scale = next(
-        (x for x in (reading.nominal, reading.value if numeric else None, reading.upper, reading.lower) if x), 0.0
-    )
-    assert isinstance(scale, (int, float))
-    exponent, prefix = prefix_for(scale, reading.unit)
+    scale = _scale(reading)
     value, uncertainty, error = _said(reading), "", ""
-    if numeric:
-        assert isinstance(reading.value, (int, float))
-        shown = rounded(reading.value, reading.expanded_uncertainty, reading.unit, like=scale)
-        value, uncertainty = shown.value, shown.uncertainty
+    if _is_number(reading.value):
+        number, u = float(reading.value), reading.expanded_uncertainty or None  # type: ignore[arg-type]
+        value, uncertainty = rounded(number, u, scale, beside=_beside(reading))
         if reading.nominal is not None:
-            error = signed(
-                rounded(reading.value - reading.nominal, reading.expanded_uncertainty, reading.unit, like=scale).value
-            )
+            error = signed(rounded(number - reading.nominal, u, scale, beside=_beside(reading))[0])
     factor = reading.coverage_factor
     return Result(
         name=reading.name,
@@ -143,13 +134,28 @@ def result_of(reading: Reading) -> Result:
         simulated=reading.simulated,
         time=reading.time,
         shown_value=value,
-        shown_reference="" if reading.nominal is None else short(reading.nominal, exponent),
+        shown_reference="" if reading.nominal is None else short(reading.nominal, scale.exponent),
         shown_error=error,
-        shown_limits=_limits(reading, exponent),
+        shown_limits=_limits(reading, scale.exponent),
         shown_uncertainty=uncertainty,
-        shown_unit=readable(prefix + reading.unit),
+        shown_unit=scale.unit,
         shown_k="" if factor is None else f"{factor:.2f}",
     )
+
+
+def _is_number(value: Value) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool)
+
+
+def _scale(reading: Reading) -> Scale:
+    """One scale a row: that of the reference, else of the larger limit, else of the value."""
+    like = reading.nominal or _beside(reading) or reading.value
+    return scale_for(float(like), reading.unit) if _is_number(like) else Scale(exponent=0, unit="")  # type: ignore[arg-type]
+
+
+def _beside(reading: Reading) -> float:
+    """The larger of the limits, 0 without any."""
+    return max((abs(limit) for limit in (reading.lower, reading.upper) if limit is not None), default=0.0)
 
 
 def _said(reading: Reading) -> str:
@@ -169,6 +175,10 @@ def _limits(reading: Reading, exponent: int) -> str:
     if reading.expected is not None:
         return ("yes" if reading.expected else "no") if isinstance(reading.expected, bool) else str(reading.expected)
     if lower is not None and upper is not None:
+        if lower == upper:
+            return short(lower, exponent)
+        if lower == -upper:
+            return f"± {short(upper, exponent)}"
         return f"{short(lower, exponent)} … {short(upper, exponent)}"
     if lower is not None:
         return f"≥ {short(lower, exponent)}"
@@ -181,9 +191,14 @@ def groups(results: Sequence[Result], titles: Mapping[str, str]) -> tuple[Group,
     for result in results:
         order.setdefault(result.group, []).append(result)
     return tuple(
-        Group(name=name, title=titles.get(name, name.replace("_", " ") or "not reached"), results=tuple(members))
-        for name, members in order.items()
+        Group(name=name, title=_title(name, titles), results=tuple(members)) for name, members in order.items()
     )
+
+
+def _title(group: str, titles: Mapping[str, str]) -> str:
+    """Modules are numbered for their order; a title is given by the name without the number."""
+    bare = group.lstrip("0123456789").lstrip("_")
+    return titles.get(bare, bare.replace("_", " ").capitalize() or "Never reached")
 
 
 def adjustments(results: Sequence[Result]) -> tuple[Adjustment, ...]:

@@ -69,7 +69,7 @@ def item(opened: RunOpened, facts: Mapping[str, str], issuer: Issuer) -> tuple[L
         ("Serial number", opened.serial),
         ("Lot", opened.lot),
         ("Condition", facts.get("condition", issuer.condition)),
-        ("Firmware", facts.get("firmware", "not read")),
+        ("Firmware", facts.get("firmware_version", "not read")),
         ("Image SHA-256", facts.get("image_sha256", "not programmed in this run")),
         ("Attempt", f"{opened.attempt} of {opened.attempts_allowed}"),
         ("Reason for retest", opened.retest_reason),
@@ -146,7 +146,7 @@ def _conformity(certificate: Certificate, run: Run, issuer: Issuer) -> str:
     return (
         f"No statement of conformity is made. {count['pass']} of {certificate.planned} planned results meet {against}; "
         f"{count['not_measured']} were not measured and {count['undecided']} are undecided. "
-        f"Reason: {run.closed.reason if run.closed else 'the run was interrupted and never closed'}."
+        f"Reason: {(run.closed.reason if run.closed else 'the run was interrupted and never closed').rstrip('.')}."
     )
 
 
@@ -226,8 +226,9 @@ def _deviations(certificate: Certificate, run: Run) -> str:
     hand = [result.name for result in certificate.results if result.hand_read]
     if hand:
         words.append(f"Read by hand: {_listed(hand)}.")
-    notes = dict.fromkeys(f"{reading.name}: {note}" for reading in run.readings for note in reading.notes)
-    words += [f"{note}." for note in list(notes)[:4]]
+    words += [  # what a person decided on the way; everything else that was noted is in the record
+        f"{reading.name}: {note}." for reading in run.readings for note in reading.notes if note.startswith("operator")
+    ]
     return " ".join(words) or "None."
 
 
