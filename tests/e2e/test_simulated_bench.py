@@ -1,7 +1,7 @@
 """A plain PyVISA and pyserial session at the simulated bench, without anything of the suite's own checks."""
 
 from collections.abc import Iterator
-from dataclasses import replace
+from functools import cache
 
 import pytest
 import pyvisa
@@ -9,10 +9,12 @@ import serial
 
 from hil.app.locate import label_of, locate, read_text
 from hil.app.simulated import setup_of
+from hil.circuit.netlist import Netlist
 from hil.files.bench import parse_bench
 from hil.files.netlist import parse_netlist
 from hil.files.parts import parse_kit
 from hil.sim.bench import SimulatedBench
+from hil.sim.setup import BenchSetup
 from hil.simlink import SimLink, connect
 
 
@@ -72,11 +74,17 @@ class Technician:
         self.manager.close()
 
 
-def make_bench(seed: int = 1, **changes: object) -> SimulatedBench:
+@cache
+def parsed() -> tuple[BenchSetup, Netlist]:
     paths = {kind: locate(kind, name) for kind, name in (("bench", "simulated"), ("kit", "demo"), ("board", "qm2"))}
     texts = {kind: (label_of(path), read_text(path)) for kind, path in paths.items()}
     setup = setup_of(parse_bench(*texts["bench"]), parse_kit(*texts["kit"], today="2026-11-02"))
-    return SimulatedBench(replace(setup, **changes), parse_netlist(*texts["board"]), seed=seed)
+    return setup, parse_netlist(*texts["board"])
+
+
+def make_bench(seed: int = 1) -> SimulatedBench:
+    setup, netlist = parsed()
+    return SimulatedBench(setup, netlist, seed=seed)
 
 
 @pytest.fixture
