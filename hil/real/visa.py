@@ -224,8 +224,10 @@ class VisaInstrument:
     def _drain(self) -> None:
         """Throw away what is still on its way."""
         self._limit_s = -1.0
-        with suppress(pyvisa.Error, OSError, NotImplementedError, AttributeError):  # not every link has a device clear
-            self._resource.clear()
+        # A socket has no device clear; under pyvisa-py the attempt never ends once the other side has hung up.
+        if self._resource.resource_class != "SOCKET":
+            with suppress(pyvisa.Error, OSError, NotImplementedError, AttributeError):
+                self._resource.clear()
         with suppress(pyvisa.Error, OSError):  # silent at last, or gone
             self._resource.timeout = _DRAIN_S * 1000
             for _ in range(_DRAIN_READS):
