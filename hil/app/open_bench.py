@@ -177,19 +177,27 @@ def roles_of(spec: BenchFile) -> frozenset[str]:
 
 
 def refuse_simulation_options(spec: BenchFile, *, seed: int | None, faults: Sequence[str]) -> None:
-    """``--seed`` and ``--fault`` only make sense on the simulated bench in this process.
+    """``--seed`` and ``--fault`` only make sense on a simulated bench.
 
     Raises:
-        UsageError: one of them is given with another bench.
+        UsageError: one of them is given with a real bench, or a seed with a bench that another process simulates.
     """
-    if not _is_in_process(spec) and (seed is not None or faults):
-        option = "--fault" if faults else "--seed"
-        where = "give it to 'hil wire'" if spec.simulated else "leave it out, or choose --bench simulated"
-        raise UsageError(f"{option}: bench '{spec.bench}' ({spec.file}) is not simulated in this process; {where}.")
+    if seed is not None and not _is_in_process(spec):
+        where = "Give it to 'hil wire'" if spec.simulated else "Leave it out, or choose --bench simulated"
+        raise UsageError(f"--seed: bench '{spec.bench}' ({spec.file}) is not simulated by this process. {where}.")
+    if faults and not (_is_in_process(spec) or _remote_operator(spec)):
+        raise UsageError(
+            f"--fault: bench '{spec.bench}' ({spec.file}) is real. Leave it out, or choose --bench simulated."
+        )
 
 
 def _is_in_process(spec: BenchFile) -> bool:
     return spec.meter is not None and spec.meter.port.startswith(IN_PROCESS)
+
+
+def _remote_operator(spec: BenchFile) -> str:
+    """Address of the simulated operator at a bench that another process simulates, or ""."""
+    return spec.roles["operator"].address if "operator" in spec.roles else ""
 
 
 def open_bench(
@@ -241,6 +249,10 @@ def open_bench(
             clock, person = WallClock(spec.speed), operator or TerminalOperator()
             library, url = spec.visa_library, spec.meter.port if spec.meter else ""
             stack.callback(BenchLock(spec.bench, since=clock.now(), folder=lock_dir).release)
+            if _remote_operator(spec):
+                from hil.app.simulated import at_another_bench
+
+                person, insert = at_another_bench(_remote_operator(spec), stack)
         drivers = open_drivers(
             spec,
             kit,

@@ -1,15 +1,18 @@
 """The simulated bench of a bench file: what stands on it is in the file and the kit, the board in the netlist."""
 
 from collections.abc import Callable, Sequence
+from contextlib import ExitStack
 
 from hil.app.locate import label_of, locate, read_text
 from hil.core.equipment import Kit
 from hil.errors import UsageError
 from hil.files.bench import BenchFile
 from hil.files.netlist import parse_netlist
+from hil.ports import Operator
 from hil.sim.bench import MakeProcessor, SimulatedBench, device_model
 from hil.sim.setup import KINDS, BenchSetup, SimInstrument
 from hil.simlink import SimLink, connect
+from hil.simlink.remote_operator import RemoteOperator
 
 
 def simulated_bench(
@@ -42,6 +45,21 @@ def open_simulated(
             raise UsageError(f"--fault: {problem}") from None
 
     return connect(bench), insert
+
+
+def at_another_bench(address: str, stack: ExitStack) -> tuple[Operator, Callable[[str, int, Sequence[str]], None]]:
+    """The simulated operator at a bench that another process simulates, and who puts units into its jig.
+
+    Raises:
+        BenchError: nobody answers there.
+    """
+    operator = RemoteOperator(address)
+    stack.callback(operator.close)
+
+    def insert(serial: str, attempt: int, faults: Sequence[str]) -> None:
+        operator.conjure(serial, faults, attempt)
+
+    return operator, insert
 
 
 def setup_of(spec: BenchFile, kit: Kit) -> BenchSetup:

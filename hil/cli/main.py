@@ -43,6 +43,7 @@ COMMANDS = {
     "limits": "limits: what changed, in plain words, and their release",
     "trace": "units and certificates that rest on a reference part or instrument",
     "rework": "record what was done to a unit between two attempts, or list it",
+    "wire": "serve the simulated bench on SCPI sockets and a pty, for the same checks over the real wire",
     "records": "the record itself: check, backup, export, import, merge, retention, upgrade",
 }
 

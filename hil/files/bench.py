@@ -23,6 +23,7 @@ due = 2027-03-01
 accuracy = { voltage = "0.05 % + 3 mV", current = "0.2 % + 1 mA" }   # ±(of reading + constant), half-widths
 [role.voltmeter]
 by_hand = true                       # read by the operator, who types the value in; no address then
+[role.operator]                      # a person at the terminal; simulated behind real ports: address = "host:port"
 [role.programmer]
 command = ["flash-tool", "-w", "{image}"]   # run without a shell; {image} and {serial} are replaced
 timeout = "60 s"
@@ -149,6 +150,8 @@ def parse_bench(label: str, text: str) -> BenchFile:
     for name, table in document.tables("role"):
         document.table("role").only(_ROLES)
         roles[name] = _role(table)
+        if name == "operator" and roles[name].address and not document.flag("simulated", False):
+            raise table.error("address", "belongs to a simulated bench only: a person has no address. Delete it.")
     channels = {kind: _channels(selector.table(kind)) for kind in ("parts", "probes")}
     if selector.values and "selector" not in roles:
         raise selector.error(None, "wires channels, but there is no [role.selector]. Add it or delete this table.")
@@ -218,7 +221,7 @@ def _regex(table: Table, key: str) -> str:
 
 def _role(table: Table) -> Role:
     table.only(ROLE_KEYS)
-    by_hand = table.flag("by_hand", table.name == "operator")
+    by_hand = table.flag("by_hand", table.name == "operator" and "address" not in table)
     command = table.texts("command", ())
     if table.name == "programmer":
         if not by_hand and not any("{image}" in word for word in command):
@@ -229,7 +232,8 @@ def _role(table: Table) -> Role:
         raise table.error("address", "stands beside by_hand = true. Keep one of them.")
     elif not by_hand:
         table.text("address")
-        table.text("commands")
+        if table.name != "operator":
+            table.text("commands")
     due = table.date("due", None)
     accuracy = table.table("accuracy")
     accuracy.only(ACCURACY_UNITS)
