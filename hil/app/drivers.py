@@ -1,7 +1,7 @@
 """From a bench file to drivers: every role opened, asked who it is, and brought into its known state."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -61,6 +61,7 @@ class Drivers:
     operator: Operator
     roles: Mapping[str, Any]  # instruments and programmer, as hil.ports names them
     identities: tuple[InstrumentUsed, ...]
+    identify: Callable[[], None]  # ask all of them again who they are
     hand_read: frozenset[str] = field(default_factory=frozenset)
 
 
@@ -120,6 +121,7 @@ def open_drivers(
     library: VisaLibrary | None = None
     roles: dict[str, Any] = {}
     identities = []
+    instruments: list[tuple[Role, VisaInstrument]] = []
     for name in INSTRUMENTS:
         role = spec.roles.get(name)
         if role is None:
@@ -144,11 +146,17 @@ def open_drivers(
             hint=f" ({role.place})",
         )
         stack.callback(instrument.close)
+        instruments.append((role, instrument))
         identity = instrument.identify()
         _refuse_stranger(role, identity)
         instrument.start()
         roles[name] = _over_visa(name, instrument, spec, meter)
         identities.append(_used(role, role.address, identity))
+
+    def identify() -> None:
+        for role, instrument in instruments:
+            _refuse_stranger(role, instrument.identify())
+
     programmer = spec.roles.get("programmer")
     if programmer is not None and programmer.command:
         hint = f" ({programmer.place})"
@@ -158,6 +166,7 @@ def open_drivers(
         operator=person,
         roles=roles,
         identities=tuple(identities),
+        identify=identify,
         hand_read=frozenset(name for name, role in spec.roles.items() if role.by_hand and name in INSTRUMENTS),
     )
 

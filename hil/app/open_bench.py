@@ -72,6 +72,7 @@ class Bench:
     identities: tuple[InstrumentUsed, ...] = ()
     hand_read: frozenset[str] = frozenset()
     _insert: Insert = field(repr=False)
+    _identify: Callable[[], None] = field(repr=False)
     _stack: ExitStack = field(default_factory=ExitStack, repr=False)
 
     def insert(self, serial: str, *, attempt: int = 1, faults: Sequence[str] = ()) -> None:
@@ -79,11 +80,12 @@ class Bench:
 
         Raises:
             UsageError: faults on a real bench, or a fault that nobody knows.
-            BenchError: something may still be on.
+            BenchError: something may still be on, or an instrument is another one than when the bench was opened.
             Interrupted: the operator says no.
         """
         self.make_safe()
         self._insert(serial, attempt, faults)
+        self._identify()
         if isinstance(self.programmer, CommandProgrammer):
             self.programmer.serial = serial
         self.meter.expect_start()
@@ -273,6 +275,7 @@ def open_bench(
             trace=trace,
             identities=drivers.identities,
             hand_read=drivers.hand_read,
+            _identify=drivers.identify,
             _insert=insert or _by_operator(spec, drivers.operator),
             **drivers.roles,
         )

@@ -30,6 +30,7 @@ from hil.simlink.remote_operator import answer
 
 _TICK_S = 0.005  # real time between two looks at the bench while somebody waits
 _IDLE_TICK_S = 0.05
+_UNSEEN_S = 0.25  # simulated time that may pass unseen: a banner must not come late because nobody looked
 _LONGEST_STEP_S = 1.0  # of simulated time at once, so that a late look does not swallow what happened
 _CHUNK = 4096
 _LOOPBACK = "127.0.0.1"
@@ -155,7 +156,7 @@ class WireServer:
 
     def _tick_s(self) -> float:
         is_waited_for = any(one.is_busy() for one in self.bench.instruments) or self.bench.line.is_expecting()
-        return _TICK_S if is_waited_for else _IDLE_TICK_S
+        return _TICK_S if is_waited_for else min(_IDLE_TICK_S, _UNSEEN_S / self.speed)
 
     def _let_time_pass(self, seconds: float) -> None:
         while seconds > 0:
