@@ -1,8 +1,8 @@
 """One run of one unit, as the pytest plugin sees it: planned, begun, judged row by row, finished.
 
-    planned   the checks were collected; nothing was touched        hil plan stops here
-    begun     the bench is open, the run is in the store
-    finished  outputs off, the run is closed
+planned   the checks were collected; nothing was touched        hil plan stops here
+begun     the bench is open, the run is in the store
+finished  outputs off, the run is closed
 """
 
 import math
@@ -232,8 +232,13 @@ class UnitRun:
         bench, _, recorder = self._open
         try:
             bench.make_safe()
-        except BenchError as problem:
-            self.trouble = self.trouble or problem
+        except BenchError as problem:  # somebody may touch the unit next: this is said whatever else went wrong
+            if isinstance(self.trouble, KeyboardInterrupt):
+                self.trouble = KeyboardInterrupt(str(problem))
+            else:
+                self.trouble = BenchError(f"{self.trouble} {problem}") if self.trouble else problem
+        except KeyboardInterrupt as again:  # pressed a second time; everything is off by now
+            self.trouble = self.trouble or again
         self.closed = recorder.close(trouble=_words(self.trouble))
         self.live.finished(self.closed)
 
@@ -242,5 +247,5 @@ def _words(trouble: BaseException | None) -> str:
     if trouble is None:
         return ""
     if isinstance(trouble, KeyboardInterrupt):
-        return "interrupted by the operator"
+        return f"interrupted by the operator. {trouble}".removesuffix(". ")
     return str(trouble) or type(trouble).__name__
