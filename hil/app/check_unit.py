@@ -14,11 +14,13 @@ import hil
 from hil.app.identity import given_before, other_board
 from hil.app.locate import load_bench, load_kit, load_limits
 from hil.app.open_bench import Bench, open_bench, refuse_simulation_options, roles_of
+from hil.app.readiness import refuse_changed, refuse_unready
 from hil.app.recorder import Recorder
 from hil.app.settings import Settings
 from hil.app.unit_run import BudgetFor, Live, UnitRun, Unwatched
 from hil.core.equipment import Kit, Part
 from hil.core.judge import EXIT_CODES
+from hil.core.ledger import Readiness
 from hil.core.limit import Limit, Limits
 from hil.core.plan import Plan
 from hil.core.records import PartUsed, Run, RunOpened, UnitVerdict
@@ -157,9 +159,11 @@ def check_units(
     _refuse_twins(order.serials)
     with ExitStack() as stack:
         opened: list[tuple[Bench, SqliteStore]] = []
+        readiness: list[str] = []
 
         def bench_and_store() -> tuple[Bench, SqliteStore]:
             if not opened:
+                ready = _ready(files.bench, settings, order.now)
                 bench = stack.enter_context(
                     open_bench(
                         files.bench,
@@ -170,13 +174,28 @@ def check_units(
                         firmware=order.firmware,
                     )
                 )
+                if ready is not None:
+                    refuse_changed(ready, bench)
+                    readiness.append(ready.time)
                 store = SqliteStore(settings.records(simulated=bench.simulated))
                 stack.callback(store.close)
                 opened.append((bench, store))
             return opened[0]
 
         for serial in order.serials:
-            yield _check_unit(serial, order, files, bench_and_store, run_session, live, budget_for, after)
+            yield _check_unit(serial, order, files, bench_and_store, readiness, run_session, live, budget_for, after)
+
+
+def _ready(bench: BenchFile, settings: Settings, now: str) -> Readiness | None:
+    """The readiness check that a real bench rests on; a simulated bench needs none.
+
+    Raises:
+        BenchError: a real bench has none, or not a good and recent one.
+    """
+    if bench.simulated:
+        return None
+    with SqliteStore(settings.records(simulated=False)) as store:
+        return refuse_unready(bench, store, now=now)
 
 
 def _refuse_twins(serials: Sequence[str]) -> None:
@@ -190,6 +209,7 @@ def _check_unit(
     order: Order,
     files: Files,
     bench_and_store: Callable[[], tuple[Bench, SqliteStore]],
+    readiness: Sequence[str],
     run_session: Callable[..., None],
     live: Live | None,
     budget_for: Callable[[Files, Bench], BudgetFor] | None,
@@ -207,7 +227,9 @@ def _check_unit(
         if not bench.simulated:  # a simulated unit comes blank into every call
             unit_run.state["number_taken"] = given_before(store, serial)
         bench.insert(serial, attempt=attempt, faults=order.faults)
-        opening = _opening(run_id, serial, attempt, order, files, bench, plan)
+        opening = replace(
+            _opening(run_id, serial, attempt, order, files, bench, plan), readiness=readiness[0] if readiness else ""
+        )
         store.open_run(opening)
         unit_run.budget_for = budget_for(files, bench) if budget_for is not None else None
         return bench, Recorder(store, opening, plan, bench.clock, unit_run.live.judged)

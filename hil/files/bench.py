@@ -31,7 +31,8 @@ timeout = "60 s"
 c_100p = 103
 [selector.probes]                    # test point = channel of the selector
 TP_5V = 201
-[jig]                                # what the readiness check expects of the empty jig
+[jig]                                # what the readiness check expects of the jig
+golden_unit = "QM2-GOLD"             # good unit that stays with the bench and measures jig and check parts
 open_capacitance = "6 pF"            # at most
 short_inductance = "200 nH"          # at most
 contact_resistance = "2 ohm"         # at most
@@ -59,7 +60,7 @@ ROLE_KEYS = (
     "address", "commands", "identity", "by_hand", "settle", "timeout", "certificate", "due", "accuracy", "description",
     "command",
 )  # fmt: skip
-JIG_KEYS = ("open_capacitance", "short_inductance", "contact_resistance", "check_parts")
+JIG_KEYS = ("golden_unit", "open_capacitance", "short_inductance", "contact_resistance", "check_parts")
 PROTOCOLS = ("bench_port", "listen")
 ACCURACY_UNITS = {
     "voltage": "V", "current": "A", "resistance": "ohm", "frequency": "Hz", "temperature": "degC",
@@ -105,6 +106,7 @@ class Jig:
     short_inductance_h: float | None = None
     contact_resistance_ohm: float | None = None
     check_parts: tuple[str, ...] = ()
+    golden_unit: str = ""  # serial number of the unit that stays with the bench and measures jig and check parts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -278,4 +280,5 @@ def _jig(table: Table) -> Jig:
         short_inductance_h=table.quantity("short_inductance", "H", None, above=0.0),
         contact_resistance_ohm=table.quantity("contact_resistance", "ohm", None, above=0.0),
         check_parts=table.texts("check_parts", ()),
+        golden_unit=table.text("golden_unit", ""),
     )

@@ -83,6 +83,8 @@ class SimOperator:
         self._spend(_ANSWER_S)
         if "limits the current" in question:
             return self._bench.supply_limits()
+        if "out of the jig" in question:
+            self._bench.remove()
         self._set_supply(question)
         self._set_generator(question)
         return True
