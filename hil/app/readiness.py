@@ -67,9 +67,9 @@ class _Check:
         allowed = common(zone, expected)
         reason = ""
         if value not in zone:
-            reason = f"{show(value, unit)} is outside {_words(zone, unit)}"
+            reason = f"{_shown(value, unit)} is outside {_words(zone, unit)}"
         elif value not in allowed:
-            reason = f"{show(value, unit)} is not what it was in {len(earlier)} checks: {_words(allowed, unit)}"
+            reason = f"{_shown(value, unit)} is not what it was in {len(earlier)} checks: {_words(allowed, unit)}"
         elif least is not None and expected is None:
             reason = f"only {len(earlier)} earlier checks to compare with"
         verdict = Verdict.PASS if value in allowed else Verdict.FAIL
@@ -129,6 +129,7 @@ def measure(
     history: Sequence[Readiness],
     seen: Watcher,
     values: list[ReadinessValue],
+    faults: Sequence[str] = (),
 ) -> None:
     """Measure everything that the bench allows; what has been measured is in `values` even when it ends in trouble.
 
@@ -141,11 +142,14 @@ def measure(
         raise BenchError("The jig is not empty. Take the unit out and start the readiness check again.")
     _empty_jig(check)
     if not spec.jig.golden_unit:
+        _room(check)
         check.leave_out(GOLDEN, "", f"{spec.file}: jig.golden_unit is missing. Name a good unit that stays here.")
         return
     if check.lacks(GOLDEN, "", "meter"):
+        _room(check)
         return
     bench.insert(spec.jig.golden_unit, attempt=len(history) + 1, faults=faults)
+    _room(check)
     _contacts(check)
     power = Power(bench)
     try:
@@ -184,6 +188,10 @@ def _empty_jig(check: _Check) -> None:
                 check.probe(f"{point}:GND")
                 zone = Zone(lower=ISOLATION_OHM, upper=None)
                 check.judge(f"isolation_{point}", bench.voltmeter.resistance_ohm(), "ohm", zone)
+
+
+def _room(check: _Check) -> None:
+    bench = check.bench
     if not check.lacks("temperature", "degC", "thermometer") and bench.thermometer is not None:
         ranges = [part.temperature_range_degc for part in check.kit.parts.values()] or [(18.0, 28.0)]
         zone = Zone(lower=max(low for low, _ in ranges), upper=min(high for _, high in ranges))
@@ -289,8 +297,12 @@ def _check_part(check: _Check, part: Part) -> None:
 def _words(zone: Zone, unit: str) -> str:
     if zone.lower is None or zone.upper is None:
         bound, sign = (zone.upper, "≤") if zone.lower is None else (zone.lower, "≥")
-        return f"{sign} {show(bound, unit)}"
-    return f"{show(zone.lower, unit)} … {show(zone.upper, unit)}"
+        return f"{sign} {_shown(bound, unit)}"
+    return f"{_shown(zone.lower, unit)} … {_shown(zone.upper, unit)}"
+
+
+def _shown(value: float | None, unit: str) -> str:
+    return f"{value * 1e6:.2f} ppm" if unit == "" and value is not None else show(value, unit)
 
 
 def check_bench(
