@@ -114,8 +114,14 @@ def open_drivers(
     meter: SerialMeter | NoMeter = NoMeter(spec.file)
     if spec.meter is not None:
         meter = SerialMeter(
-            meter_url, baud=spec.meter.baud, clock=clock, trace=trace, pattern=spec.meter.pattern, pace=pace
-        )  # fmt: skip
+            meter_url,
+            baud=spec.meter.baud,
+            clock=clock,
+            trace=trace,
+            pattern=spec.meter.pattern,
+            change_function=lambda: person.press(["KEY1"], 0.2),
+            pace=pace,
+        )
     stack.callback(meter.close)
 
     library: VisaLibrary | None = None

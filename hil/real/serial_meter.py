@@ -5,11 +5,12 @@ sign of a timeout; a port that was pulled out raises SerialException on reading 
 are caught, and the port is tried anew at the next question.
 """
 
+from collections.abc import Callable
 from typing import TypeVar
 
 import serial
 
-from hil.errors import InstrumentError
+from hil.errors import InstrumentError, MeterError
 from hil.ports import Clock
 from hil.real.pace import Pace
 from hil.real.trace import Exchange, Trace
@@ -31,6 +32,7 @@ class SerialMeter:
         clock: bench clock.
         trace: told of every exchange.
         pattern: picks values from printed lines when the firmware takes no commands; "" when it does.
+        change_function: has KEY1 pressed, the only way when the firmware takes no commands.
         pace: of the bench.
 
     Raises:
@@ -41,10 +43,19 @@ class SerialMeter:
     role = "meter"
 
     def __init__(
-        self, url: str, *, baud: int, clock: Clock, trace: Trace, pattern: str = "", pace: Pace | None = None
+        self,
+        url: str,
+        *,
+        baud: int,
+        clock: Clock,
+        trace: Trace,
+        pattern: str = "",
+        change_function: Callable[[], None] | None = None,
+        pace: Pace | None = None,
     ) -> None:
         self._url, self._baud, self._clock, self._trace = url, baud, clock, trace
         self._pattern = Pattern(pattern) if pattern else None
+        self._change_function = change_function
         self._pace = pace if pace is not None else Pace()
         self._port: serial.Serial | None = None
         self._rest = b""  # received, not yet asked for
@@ -64,7 +75,7 @@ class SerialMeter:
         """
         limit_s = max(timeout_s, wire.due_s(command))
         if self._pattern is not None:
-            return self._carry_out(command, wire.listen(command, self._pattern, timeout_s=limit_s + wire.GATE_S))
+            return self._listen(command, self._pattern, limit_s + wire.GATE_S)
         self._finish_start()
         return self._carry_out(command, wire.ask(command, timeout_s=limit_s))
 
@@ -75,7 +86,8 @@ class SerialMeter:
             MeterSilent, MeterError, InstrumentError, BenchError: as `ask`; MeterError also when it is refused.
         """
         if self._pattern is not None:
-            self._carry_out(command, wire.listen(command, self._pattern, timeout_s=timeout_s))
+            self._listen(command, self._pattern, timeout_s + wire.GATE_S)
+            return
         self._finish_start()
         self._carry_out(command, wire.tell(command, timeout_s=max(timeout_s, wire.due_s(command))))
 
@@ -110,6 +122,17 @@ class SerialMeter:
                 self._port = None
 
     # Pumping
+
+    def _listen(self, command: str, pattern: Pattern, limit_s: float) -> str:
+        wanted = wire.function_wanted(command)
+        for _ in range(2):
+            heard = self._pump(wire.listen(command, pattern, timeout_s=limit_s))
+            self._trace.add(Exchange(role=self.role, asked=f"(heard) {command}", answered=heard.answer, seconds=0.0))
+            if heard.function == wanted or not wanted:
+                return heard.answer
+            if self._change_function is not None:
+                self._change_function()
+        raise MeterError(f"the meter measures {heard.function} where {wanted} was wanted, though KEY1 was pressed")
 
     def _finish_start(self) -> None:
         if self._starting_until_s is not None:

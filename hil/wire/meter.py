@@ -271,8 +271,9 @@ def texts(command: str, answer: str) -> tuple[str, ...]:
 # Firmware without commands: listen only
 
 GROUPS = {"capacitance": "F", "inductance": "H", "frequency": "Hz", "battery": "V"}
+FUNCTIONS = {"capacitance": "CAP", "inductance": "IND"}
 _ASKED = {"READ": ("capacitance", "inductance"), "FETC": ("capacitance", "inductance"), "MEAS:FREQ": ("frequency",),
-          "MEAS:BATT": ("battery",)}  # fmt: skip
+          "MEAS:BATT": ("battery",), "SENS:FUNC": ("capacitance", "inductance")}  # fmt: skip
 
 
 class Pattern:
@@ -312,18 +313,36 @@ def _printed(text: str, unit: str) -> float:
     return value if found in (unit, "") else math.nan
 
 
-def listen(command: str, pattern: Pattern, *, timeout_s: float) -> Conversation[str]:
-    """Answer a question from what the meter prints by itself, as the bench port would have answered it.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heard:
+    """What a line told: the answer as the bench port would have given it, and the function the meter measures."""
 
-    The first line is thrown away: its gate may have begun before the question.
+    answer: str
+    function: str  # CAP, IND, or "" when the line does not tell
+
+
+def function_wanted(command: str) -> str:
+    """The function that a line selects, CAP or IND, or "" when it selects none."""
+    for part in instrument.answers(command):
+        header, _, argument = part.partition(" ")
+        if _same(header.upper(), "SENS:FUNC"):
+            return argument.strip().upper()[:3]
+    return ""
+
+
+def listen(command: str, pattern: Pattern, *, timeout_s: float) -> Conversation[Heard]:
+    """Answer a line from what the meter prints by itself, as the bench port would have answered it.
+
+    The first line is thrown away: its gate may have begun before the question. A line that selects a function is
+    not carried out here; whoever pumps this sees from `Heard.function` whether a key must be pressed.
 
     Raises:
         MeterSilent: no line in time.
         BenchError: the lines do not tell what is asked, and the meter takes no commands.
     """
-    header = command.split("?")[0].upper()
-    wanted = next((groups for known, groups in _ASKED.items() if _same(header, known)), ())
-    if not command.endswith("?") or not pattern.groups.intersection(wanted):
+    parts = instrument.answers(command)
+    wanted = [_groups(part) for part in parts]
+    if not all(pattern.groups.intersection(groups) for groups in wanted):
         raise BenchError(
             f"this bench only listens to the meter and cannot send {command!r}; its pattern picks "
             f"{', '.join(sorted(pattern.groups))}. Choose a scope without this row (--scope)."
@@ -335,11 +354,31 @@ def listen(command: str, pattern: Pattern, *, timeout_s: float) -> Conversation[
         if not line:
             raise MeterSilent(f"the meter prints nothing within {timeout_s:g} s. Check power, baud rate and cable.")
         picked = pattern.pick(line) if is_whole(line) else {}
-        value = next((picked[name] for name in wanted if name in picked), None)
-        if value is not None and is_fresh:
-            return _as_scpi(value)
-        is_fresh = is_fresh or value is not None
+        if not all(any(name in picked for name in groups) for groups in wanted):
+            continue
+        if is_fresh:
+            function = next((FUNCTIONS[name] for name in FUNCTIONS if name in picked), "")
+            said = [
+                function if _same(_headers(part)[0], "SENS:FUNC") else _as_scpi(_first(picked, groups))
+                for part, groups in zip(parts, wanted, strict=True)
+                if part.endswith("?")
+            ]
+            return Heard(answer=";".join(said), function=function)
+        is_fresh = True
     raise MeterSilent("the meter prints lines, but the pattern of the bench file fits none of them: correct 'pattern'.")
+
+
+def _groups(part: str) -> tuple[str, ...]:
+    """Groups of a pattern, one of which answers a part of a line; none when nothing can."""
+    header = _headers(part)[0]
+    is_command = not part.endswith("?")
+    if is_command and not _same(header, "SENS:FUNC"):
+        return ()
+    return next((groups for known, groups in _ASKED.items() if _same(header, known)), ())
+
+
+def _first(picked: dict[str, float], groups: tuple[str, ...]) -> float:
+    return next(picked[name] for name in groups if name in picked)
 
 
 def _as_scpi(value: float) -> str:

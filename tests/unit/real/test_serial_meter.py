@@ -170,3 +170,22 @@ def test_a_faster_bench_gets_its_limit_divided_and_the_computer_a_grace() -> Non
     assert Pace(speed=50).limit_s(2.0) == pytest.approx(1.04)
     with pytest.raises(ValueError, match="speed must be more than zero"):
         Pace(speed=0)
+
+
+def test_a_listening_bench_has_the_function_changed_by_key(monkeypatch: pytest.MonkeyPatch) -> None:
+    pressed: list[float] = []
+    rig = Rig(
+        monkeypatch,
+        {},
+        pattern=r"C=(?P<capacitance>\S+ \S*F)|L=(?P<inductance>\S+ \S*H)",
+        change_function=lambda: pressed.append(rig.clock.monotonic_s()),
+    )
+    for second in range(1, 5):
+        rig.port.say(b"C=100.0 pF\n", after_s=second)
+    for second in range(5, 10):
+        rig.port.say(b"L=10.00 uH\n", after_s=second)
+    with pytest.raises(MeterError, match="measures CAP where IND was wanted, though KEY1 was pressed"):
+        rig.meter.tell("SENS:FUNC IND")
+    rig.meter.tell("SENS:FUNC IND")
+    assert float(rig.meter.ask("READ?")) == pytest.approx(1e-5)
+    assert len(pressed) == 2

@@ -224,11 +224,26 @@ def test_listening_takes_the_second_line_because_the_first_gate_may_be_older_tha
     assert conversation.send("nothing to see\n") == Await(3.0)
     with pytest.raises(StopIteration) as end:
         conversation.send("C=100.0 pF\n")
-    assert float(end.value.value) == pytest.approx(100e-12)
+    heard = end.value.value
+    assert (float(heard.answer), heard.function) == (pytest.approx(100e-12), "CAP")
     assert port.sent == []
 
 
-@pytest.mark.parametrize("command", ["CAL:CCAL?", "SENS:FUNC IND", "MEAS:BATT?"])
+def test_a_line_of_questions_is_answered_as_the_bench_port_would() -> None:
+    command = "SENS:FUNC IND;SENS:FUNC?;READ?"
+    assert meter.function_wanted(command) == "IND"
+    conversation = meter.listen(command, PATTERN, timeout_s=3.0)
+    next(conversation)
+    conversation.send("C=100.0 pF\n")
+    conversation.send("C=----\n")
+    with pytest.raises(StopIteration) as end:
+        conversation.send("C=----\n")
+    function, value = end.value.value.answer.split(";")
+    assert (function, end.value.value.function) == ("CAP", "CAP")
+    assert math.isnan(meter.numbers("READ?", value)[0])
+
+
+@pytest.mark.parametrize("command", ["CAL:CCAL?", "CAL:STOR", "MEAS:BATT?", "SENS:FUNC CAP;SENS:FUNC?;MEAS:BATT?"])
 def test_what_cannot_be_heard_is_trouble_of_the_bench(command: str) -> None:
     with pytest.raises(BenchError) as caught:
         Scripted({}).run(meter.listen(command, PATTERN, timeout_s=3.0))
