@@ -164,15 +164,15 @@ class RecordedOperator:
         return self._note(f"{what}, {unit}", lambda: self._operator.read_value(role, what, unit), role=role)
 
     def _note(self, asked: str, act: Callable[[], T], *, role: str = "operator") -> T:
-        started_s = self._clock.monotonic_s()
-        result = act()
-        self._trace.add(
-            Exchange(
-                role=role,
-                asked=asked,
-                answered="" if result is None else str(result),
-                seconds=self._clock.monotonic_s() - started_s,
-                hand_read=role != "operator",
-            )
-        )
-        return result
+        started_s, answered = self._clock.monotonic_s(), ""
+        try:
+            result = act()
+            answered = "" if result is None else str(result)
+            return result
+        except Exception as problem:
+            answered = f"({type(problem).__name__})"
+            raise
+        finally:
+            seconds = self._clock.monotonic_s() - started_s
+            hand_read = role != "operator"
+            self._trace.add(Exchange(role=role, asked=asked, answered=answered, seconds=seconds, hand_read=hand_read))
