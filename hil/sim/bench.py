@@ -29,6 +29,8 @@ from hil.sim.trouble import Troubles
 from hil.sim.unit import VirtualUnit, build_unit
 from hil.sim.warmth import Warmth
 
+_NEVER = float("inf")
+
 MakeProcessor = Callable[[VirtualUnit, Surroundings], Processor]
 
 
@@ -148,12 +150,15 @@ class SimulatedBench(Scene):
         self.line.collect(self.at_s)
 
     def _next_due_s(self) -> float:
-        times = [instrument.due_s for instrument in self.instruments if instrument.due_s is not None]
-        if self.line.due_s is not None:
-            times.append(self.line.due_s)
-        if self._later:
-            times.append(self._later[0][0])
-        return min(times, default=float("inf"))
+        first_s = self._later[0][0] if self._later else _NEVER
+        line_s = self.line.due_s
+        if line_s is not None and line_s < first_s:
+            first_s = line_s
+        for instrument in self.instruments:
+            due_s = instrument.due_s
+            if due_s is not None and due_s < first_s:
+                first_s = due_s
+        return first_s
 
     def _step(self, until_s: float) -> None:
         """Go to the next thing that happens, but not beyond `until_s`."""

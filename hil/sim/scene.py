@@ -69,6 +69,7 @@ class Scene:
         self._joints_open = False
         self._wiring: tuple[tuple[int, bool], frozenset[str]] | None = None
         self._nominal = Nominal(netlist, INPUT_OHM)
+        self._terminal_now: tuple[object, Terminal] = (None, Terminal())
         self._supply_v: float | None = None
         self._limit_a = 0.1
         self._closed: tuple[int, ...] = ()
@@ -105,7 +106,10 @@ class Scene:
         return replace(_UNPOWERED, terminal=self._terminal(), keys=self.keys, joints_open=self._joints_open)
 
     def _terminal(self) -> Terminal:
-        return self.jig.terminal(self._connected_parts(), round(self.ambient_degc()), self.troubles.part_moved)
+        key = (self._connected_parts(), round(self.ambient_degc()), id(self.troubles))
+        if self._terminal_now[0] != key:
+            self._terminal_now = key, self.jig.terminal(key[0], key[1], self.troubles.part_moved)
+        return self._terminal_now[1]
 
     def _stepped_degc(self) -> float:
         return _TEMPERATURE_STEP_K * round(self.warmth.board_degc(self.at_s) / _TEMPERATURE_STEP_K)
@@ -209,9 +213,9 @@ class Scene:
         for _ in range(_ROUNDS):
             conditions = self._conditions()
             self.operating = unit.model.solve(conditions)
-            self.driven = processor.drives()
+            self.driven, was_running = processor.drives(), processor.is_running()
             self._feel(processor)
-            if self._conditions() == conditions:
+            if processor.drives() == self.driven and processor.is_running() == was_running:
                 break
         self._settling = False
         power_w = abs((self._supply_v or 0.0) * self.operating.supply_current_a) if self.operating else 0.0
