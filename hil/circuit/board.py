@@ -20,24 +20,24 @@ from statistics import NormalDist
 import numpy as np
 
 from hil.circuit import clock
-from hil.circuit.conditioned import conditioned, locate, pack_nets, power_comparator
+from hil.circuit.conditioned import SUPPLY_OHM, locate, pack_nets
 from hil.circuit.conditions import Conditions, Operating, Oscillation, Source
 from hil.circuit.dc import Floats, Network, Solution, start_at
-from hil.circuit.dc import solve as solve_network
+from hil.circuit.devices import saturation_a
 from hil.circuit.faults import Assembly, Fault, assemble
 from hil.circuit.netlist import Component, Netlist
 from hil.circuit.oscillator import Terminal, tank_network
+from hil.circuit.settle import Settled, Settling
 from hil.circuit.stamps import Values, base_network
 from hil.circuit.tank import Comparator, TankSolution
 from hil.circuit.tank import solve as solve_tank
 
 __all__ = ["BoardModel", "Conditions", "Operating", "Oscillation", "Source", "Terminal", "draw_values"]
 
-COMPARATOR_LEAST_V = 2.5  # supply below which the comparator's output stays open; from memory
-LOGIC_LOW, LOGIC_HIGH = 0.3, 0.6  # thresholds as fractions of the supply: ATmega328P data sheet, from memory
-RECEIVER_LOW, RECEIVER_HIGH = 0.3, 0.7
+COUNTED_LOW, COUNTED_HIGH = 0.3, 0.6  # of the supply, at T0: ATmega328P data sheet, from memory
+RECEIVER_LOW, RECEIVER_HIGH, RECEIVER_LEAST_V = 0.3, 0.7, 2.0
+TIGHT_LIMIT_A = 0.1  # a current limit below this may be reached
 CACHE = 4096
-TIGHT_LIMIT_A = 0.1  # a limit below this may be reached
 
 
 class BoardModel:
@@ -56,10 +56,10 @@ class BoardModel:
         self.values = dict(self._assemblies[0].values)
         self.intermittent = self._assemblies[0].intermittent
         """Probability that intermittent joints are open at a look; draw and set `Conditions.joints_open`."""
-        self._bases: dict[tuple[bool, float], tuple[Values, Network]] = {}
         self._nominal = _nominal_of(netlist, self)
+        self._base = lru_cache(maxsize=64)(self._build)
+        self._settled = lru_cache(maxsize=CACHE)(self._settle)
         self._look = lru_cache(maxsize=CACHE)(self._solve)
-        self._anchors = lru_cache(maxsize=CACHE)(self._settle)
 
     def solve(self, conditions: Conditions) -> Operating:
         """The operating point under these conditions; cached.
@@ -76,6 +76,10 @@ class BoardModel:
         """
         return self._look(conditions)[1]
 
+    def assembly(self, conditions: Conditions) -> Assembly:
+        """The board with its faults as it is at this moment."""
+        return self._assemblies[conditions.joints_open]
+
     def carries(self, driver: str, receiver: str, conditions: Conditions) -> bool:
         """Whether both logic levels of a driven pin arrive at another pin.
 
@@ -83,21 +87,19 @@ class BoardModel:
         and 5 V behind 100 Ω (``J2.RX``); ``receiver`` any pin (``DISP1.SDI``). Levels are judged at 0.3 and 0.7 of
         the receiver's supply, or of 5 V for a connector.
         """
-        designator, _, pin = driver.partition(".")
+        component, name = self.netlist.component(driver.partition(".")[0]), driver.partition(".")[2]
         seen = []
         for level, volt in (("low", 0.0), ("high", 5.0)):
-            if self.netlist.component(designator).kind == "microcontroller":
-                name = self.netlist.component(designator).pin(pin).name
-                others = tuple(pair for pair in conditions.pins if pair[0] != name)
-                asked = replace(conditions, pins=(*others, (name, level)))
+            if component.kind == "microcontroller":
+                pin = component.pin(name).name
+                others = tuple(pair for pair in conditions.pins if pair[0] != pin)
+                asked = replace(conditions, pins=(*others, (pin, level)))
             else:
-                asked = replace(
-                    conditions,
-                    sources=(*conditions.sources, Source(point=driver, voltage_v=volt, resistance_ohm=100.0)),
-                )
+                source = Source(point=driver, voltage_v=volt, resistance_ohm=100.0)
+                asked = replace(conditions, sources=(*conditions.sources, source))
             operating = self.solve(asked)
             supply = self._supply_of(receiver, operating)
-            if supply < COMPARATOR_LEAST_V * 0.8:
+            if supply < RECEIVER_LEAST_V:
                 return False
             seen.append(operating.voltage_v(receiver) / supply)
         return seen[0] < RECEIVER_LOW and seen[1] > RECEIVER_HIGH
@@ -111,36 +113,52 @@ class BoardModel:
         ground = "V-" if kind == "comparator" else "GND"
         return operating.pins[f"{designator}.{supply}"] - operating.pins[f"{designator}.{ground}"]
 
-    def _base(self, assembly: Assembly, conditions: Conditions) -> tuple[Values, Network]:
-        key = (conditions.joints_open, conditions.temperature_degc)
-        if key not in self._bases:
-            values = Values(assembly, conditions.temperature_degc)
-            self._bases[key] = values, base_network(assembly, values)
-        return self._bases[key]
+    # Stages, each cached: base network, direct current, oscillator
+    def _build(self, joints_open: bool, temperature_degc: float) -> tuple[Values, Network]:
+        values = Values(self._assemblies[joints_open], temperature_degc)
+        return values, base_network(self._assemblies[joints_open], values)
 
-    def assembly(self, conditions: Conditions) -> Assembly:
-        """The board with its faults as it is at this moment."""
-        return self._assemblies[conditions.joints_open]
+    def _settle(self, conditions: Conditions) -> Settled:
+        values, base = self._base(conditions.joints_open, conditions.temperature_degc)
 
-    def anchor(self, conditions: Conditions) -> Mapping[str, Mapping[str, float]]:
-        """Voltages by net for each state of the comparator's output, under rounded conditions; cached."""
-        return self._anchors(_rounded(conditions))
+        def start(network: Network, state: str) -> Solution | None:
+            return self._start(network, conditions, state)
 
-    def _settle(self, conditions: Conditions) -> Mapping[str, Mapping[str, float]]:
-        assembly = self._assemblies[0]
-        values, base = self._base(assembly, conditions)
-        look = _Look(self, assembly, values, base, conditions)
-        look.result()
-        names = (*base.nodes, *(f"#{number}" for number in range(len(base.nodes))))
-        return {state: dict(zip(names, vector.tolist(), strict=False)) for state, vector in look.found.items()}
+        return Settling(self.assembly(conditions), values, base, conditions, start).result()
+
+    def _start(self, network: Network, conditions: Conditions, state: str) -> Solution | None:
+        """Where the nominal board settles under like conditions: it depends on nothing but the arguments."""
+        if conditions.supply_v is None:
+            return None
+        if conditions.loads and not conditions.sources:
+            own = self._settled(replace(conditions, loads=()))
+            return start_at(network, own.low if state == "low" else own.high)
+        if self._nominal is self:
+            return None
+        nominal = self._nominal._settled(_rounded(conditions))
+        if nominal.level == "off":
+            vector = nominal.high
+        else:
+            vector = nominal.low if state == "low" else nominal.high
+        _, known = self._nominal._base(False, NOMINAL.temperature_degc)
+        voltages = [vector[known.index[self._designed_net(name, known)]] for name in network.nodes]
+        return start_at(network, [*voltages, *vector[len(known.nodes) :]])
+
+    def _designed_net(self, name: str, known: Network) -> str:
+        """The net itself, or the one that an isolated pin such as ``U3.4`` should be on."""
+        if name in known.index:
+            return name
+        designator, _, pin = name.partition(".")
+        return self.netlist.component(designator).net(pin) or self.netlist.ground
 
     def _solve(self, conditions: Conditions) -> tuple[Operating, Oscillation]:
-        assembly = self._assemblies[conditions.joints_open]
-        values, base = self._base(assembly, conditions)
-        look = _Look(self, assembly, values, base, conditions)
-        return look.result()
+        settled = self._settled(_direct(conditions))
+        values, base = self._base(conditions.joints_open, conditions.temperature_degc)
+        look = _Look(self, self.assembly(conditions), values, base.index, conditions, settled)
+        return look.operating(), look.oscillation()
 
 
+NOMINAL = Conditions()
 _NOMINALS: dict[int, tuple[Netlist, BoardModel]] = {}
 
 
@@ -166,158 +184,82 @@ def _rounded(conditions: Conditions) -> Conditions:
     )
 
 
+def _direct(conditions: Conditions) -> Conditions:
+    """The same for direct current: nothing flows through a capacitor at the terminals."""
+    if conditions.terminal.kind in ("open", "capacitor"):
+        return replace(conditions, terminal=NOMINAL.terminal)
+    return conditions
+
+
 class _Look:
-    """One solution in the making: relay contacts and the microcontroller's state follow from it and change it."""
+    """Results for one set of conditions, from the settled board and its limit cycle."""
 
     def __init__(
-        self, model: BoardModel, assembly: Assembly, values: Values, base: Network, conditions: Conditions
+        self,
+        model: BoardModel,
+        assembly: Assembly,
+        values: Values,
+        index: Mapping[str, int],
+        conditions: Conditions,
+        settled: Settled,
     ) -> None:
-        self.model, self.assembly, self.values, self.base, self.conditions = model, assembly, values, base, conditions
-        self.netlist = assembly.netlist
-        self.clock_hz = clock.frequency_hz(assembly, values)
-        self.iterations = 0
-        self.index = base.index
-        self.found: dict[str, Floats] = {}  # latest solution by state of the comparator's output
-
-    def result(self) -> tuple[Operating, Oscillation]:
-        relays = self.netlist.of_kind("relay_changeover", "relay_reed")
-        driven = {pin for pin, level in self.conditions.pins if level == "high"}
-        guess = {"relay_changeover": "PB0" in driven, "relay_reed": "PB1" in driven}
-        powered = bool(self.conditions.supply_v)
-        pulled = {relay.designator: powered and guess[relay.kind] for relay in relays}
-        mode = self.conditions.mcu
-        if mode == "running" and not self._could_run():
-            mode = "stopped" if not self.clock_hz else "blank"
-        for _ in range(4):
-            vector, tank, level, converged = self._average(pulled, mode)
-            coils = {relay.designator: self._coil_on(relay, vector) for relay in relays}
-            runs = mode != "running" or self._runs(vector)
-            if coils == pulled and runs:
-                break
-            pulled = coils
-            mode = mode if runs else "reset"
-        operating = self._operating(vector, coils, level, mode, converged)
-        return operating, self._oscillation(tank, level, vector)
-
-    # The microcontroller
-    def _could_run(self) -> bool:
-        parts = self.netlist.of_kind("microcontroller")
-        return self.clock_hz > 0 and all((part.designator, "blank") not in self.assembly.flags for part in parts)
-
-    def _runs(self, vector: Floats) -> bool:
-        for part in self.netlist.of_kind("microcontroller"):
-            supply = self._between(part, "VCC", "GND", vector)
-            reset = self._between(part, "PC6", "GND", vector)
-            if supply < self.values[f"{part.designator}.brown_out"] or reset < LOGIC_HIGH * supply:
-                return False
-        return True
+        self.model, self.assembly, self.values, self.index = model, assembly, values, index
+        self.conditions, self.settled, self.netlist = conditions, settled, assembly.netlist
+        self.tank = self._tank() if settled.level == "free" else None
+        duty = settled.resting_duty if self.tank is None else float(self.tank.duty)
+        self.vector = settled.mean(duty)
+        self.duty = duty
 
     def _between(self, part: Component, plus: str, minus: str, vector: Floats) -> float:
         return float(vector[self.index[part.net(plus)]] - vector[self.index[part.net(minus)]])
 
-    def _coil_on(self, relay: Component, vector: Floats) -> bool:
-        return abs(self._between(relay, "COIL+", "COIL-", vector)) >= self.values[f"{relay.designator}.operate"]
-
-    # The network
-    def _average(self, pulled: Mapping[str, bool], mode: str) -> tuple[Floats, TankSolution | None, str, bool]:
-        network = conditioned(self.base, self.assembly, self.values, self.conditions, pulled, self.clock_hz, mode)
-        parts = self.netlist.of_kind("comparator")
-        off = None
-        if not (self.conditions.supply_v or self.conditions.sources):
-            off = self._newton(network, "off")
-            return off.vector, None, "off", off.converged
-        part = parts[0]
-        high = self._newton(power_comparator(network, part, self.values, output_low=False), "high")
-        if self._between(part, "V+", "V-", high.vector) < COMPARATOR_LEAST_V:
-            off = self._newton(network, "off", high)
-            return off.vector, None, "off", off.converged
-        low = self._newton(power_comparator(network, part, self.values, output_low=True), "low", high)
-        offset = self.values[f"{part.designator}.offset"]
-        balance_high = self._between(part, "IN+", "IN-", high.vector) + offset
-        balance_low = self._between(part, "IN+", "IN-", low.vector) + offset
-        converged = high.converged and low.converged
-        if not balance_low > 0 > balance_high:
-            # No rest in between: the output stays where it is held; between two held states, low as after power-up.
-            stays_high = balance_high > 0 and balance_low > 0
-            return (high if stays_high else low).vector, None, "high" if stays_high else "low", converged
-        tank = self._tank(part, pulled, low.vector, high.vector, balance_low, balance_high)
-        duty = float(tank.duty) if tank is not None else balance_low / (balance_low - balance_high)
-        level = "oscillates" if tank is not None and tank.frequency_hz > 0 else "hovers"
-        return duty * high.vector + (1 - duty) * low.vector, tank, level, converged
-
-    def _newton(self, network: Network, state: str, start: Solution | None = None) -> Solution:
-        if start is None:
-            start = self._anchor(network, state)
-        found = solve_network(network, start)
-        self.iterations += found.iterations
-        self.found[state] = found.vector
-        return found
-
-    def _anchor(self, network: Network, state: str) -> Solution | None:
-        """Where the nominal board settles under like conditions: a start that depends on nothing but the arguments."""
-        nominal = self.model._nominal
-        if nominal is self.model or self.conditions.supply_v is None:
-            return None
-        known = nominal.anchor(self.conditions).get(state)
-        if known is None:
-            return None
-        voltages = [known.get(name, known.get(self._original_net(name), 0.0)) for name in network.nodes]
-        return start_at(network, voltages + [known.get(f"#{number}", 0.0) for number in range(len(network.limited))])
-
-    def _original_net(self, name: str) -> str:
-        """Net that an isolated pin such as ``U3.4`` was on."""
-        designator, dot, pin = name.partition(".")
-        return self.model.netlist.component(designator).net(pin) if dot else ""
-
-    def _tank(
-        self, part: Component, pulled: Mapping[str, bool], low: Floats, high: Floats, balance_low: float, balance_high: float
-    ) -> TankSolution | None:  # fmt: skip
-        built = tank_network(self.assembly, self.values, pulled, self.conditions.terminal)
+    def _tank(self) -> TankSolution | None:
+        settled = self.settled
+        built = tank_network(self.assembly, self.values, settled.pulled, self.conditions.terminal)
         if built is None:
             return None
         network, start = built
+        part = self.netlist.of_kind("comparator")[0]
         output, name = self.index[part.net("OUT")], part.designator
-        mean = (low + high) / 2
-        headroom = self._between(part, "V+", "IN+", mean) - part.model["common_mode_headroom"]
+        headroom = self._between(part, "V+", "IN+", settled.mean(0.5)) - part.model["common_mode_headroom"]
         comparator = Comparator(
             delay_s=np.array(self.values[name]),
-            swing_v=np.array(high[output] - low[output]),
-            balance_low_v=np.array(balance_low),
-            balance_high_v=np.array(balance_high),
+            swing_v=np.array(settled.high[output] - settled.low[output]),
+            balance_low_v=np.array(settled.balance_low_v),
+            balance_high_v=np.array(settled.balance_high_v),
             noise_v=np.array(self.values[f"{name}.noise"]),
             noise_bandwidth_hz=part.model["noise_bandwidth"],
             headroom_v=np.array(headroom),
         )
         return solve_tank(network, comparator, np.array(start))
 
-    # Results
-    def _operating(
-        self, vector: Floats, coils: Mapping[str, bool], level: str, mode: str, converged: bool
-    ) -> Operating:
-        nets = {net: float(vector[number]) for net, number in self.index.items()}
+    def operating(self) -> Operating:
+        """Voltages, currents and states."""
+        values = self.vector.tolist()
+        nets = {net: values[number] for net, number in self.index.items()}
         points = {name: nets[net] for name, net in self.netlist.test_points.items()}
-        pins = {}
-        for part in self.netlist.components:
-            for pin in part.pins:
-                if pin.net:
-                    pins[f"{part.designator}.{pin.number}"] = pins[f"{part.designator}.{pin.name}"] = nets[pin.net]
+        pins = {name: nets[net] for name, net in self.netlist.pin_nets.items()}
         current, limited = self._supply(nets)
+        settled = self.settled
+        level = settled.level
+        if level == "free":
+            level = "oscillates" if self.tank is not None and self.tank.frequency_hz > 0 else "hovers"
         return Operating(
             voltages=nets | points,
             pins=pins,
             supply_current_a=current,
             in_current_limit=limited,
-            relays=dict(coils),
-            lamps={part.designator: self._lamp_a(part, vector) for part in self.netlist.of_kind("led")},
+            relays=dict(settled.pulled),
+            lamps={part.designator: self._lamp_a(part) for part in self.netlist.of_kind("led")},
             resistance_ohm=self._resistance(nets),
-            mcu_clock_hz=self.clock_hz,
+            mcu_clock_hz=settled.clock_hz,
             mcu_programmable=clock.is_programmable(self.assembly, pins),
-            mcu_runs=mode == "running",
-            mcu_mode=mode,
-            display_powered=self._display_powered(vector),
+            mcu_runs=settled.mode == "running",
+            mcu_mode=settled.mode,
+            display_powered=self._display_powered(),
             output_level=level,
-            converged=converged,
-            iterations=self.iterations,
+            converged=settled.converged,
+            iterations=settled.iterations,
         )
 
     def _supply(self, nets: Mapping[str, float]) -> tuple[float, bool]:
@@ -325,75 +267,74 @@ class _Look:
         if conditions.supply_v is None:
             return 0.0, False
         plus, minus = pack_nets(self.assembly)
-        size, volt = abs(conditions.supply_v), math.copysign(nets[plus] - nets[minus], 1.0)
-        current = max(0.0, min((size - volt) / 0.01, conditions.supply_limit_a))
+        terminal_v = math.copysign(1.0, conditions.supply_v) * (nets[plus] - nets[minus])
+        current = min((abs(conditions.supply_v) - terminal_v) / SUPPLY_OHM, conditions.supply_limit_a)
         return current, current > 0.999 * conditions.supply_limit_a
 
     def _resistance(self, nets: Mapping[str, float]) -> float | None:
-        if self.conditions.ohmmeter is None:
+        conditions = self.conditions
+        if conditions.ohmmeter is None:
             return None
-        first, second = (locate(self.assembly, point) for point in self.conditions.ohmmeter)
+        first, second = (locate(self.assembly, point) for point in conditions.ohmmeter)
         volt = nets[first] - nets[second]
-        return math.inf if volt > 0.98 * self.conditions.ohmmeter_limit_v else volt / self.conditions.ohmmeter_current_a
+        return math.inf if volt > 0.98 * conditions.ohmmeter_limit_v else volt / conditions.ohmmeter_current_a
 
-    def _lamp_a(self, part: Component, vector: Floats) -> float:
-        from hil.circuit.devices import saturation_a
-
+    def _lamp_a(self, part: Component) -> float:
         slope = part.model["emission"] * self.values.thermal_v
         saturation = saturation_a(self.values[part.designator], part.model["emission"], self.values.temperature_degc)
-        return saturation * math.expm1(min(self._between(part, "A", "K", vector) / slope, 300.0))
+        return saturation * math.expm1(min(self._between(part, "A", "K", self.vector) / slope, 300.0))
 
-    def _display_powered(self, vector: Floats) -> bool:
+    def _display_powered(self) -> bool:
         for part in self.netlist.of_kind("display"):
-            supply = self._between(part, "VDD", "GND", vector)
+            supply = self._between(part, "VDD", "GND", self.vector)
             dead = (part.designator, "dead") in self.assembly.flags
             if dead or not part.model["supply_least"] <= supply <= part.model["supply_most"]:
                 return False
         return True
 
-    def _oscillation(self, tank: TankSolution | None, level: str, vector: Floats) -> Oscillation:
-        frequency = float(tank.frequency_hz) if tank is not None and level == "oscillates" else 0.0
+    def oscillation(self) -> Oscillation:
+        """The limit cycle as plain numbers."""
+        tank = self.tank
+        if tank is None:
+            nothing = dict.fromkeys(("amplitude_v", "sigma_hz", "extra_edges", "loaded_q"), 0.0)
+            return Oscillation(frequency_hz=0.0, t0_frequency_hz=self._counted_hz(0.0), duty=self.duty, **nothing)
+        frequency = float(tank.frequency_hz)
         return Oscillation(
             frequency_hz=frequency,
             t0_frequency_hz=self._counted_hz(frequency),
-            amplitude_v=float(tank.amplitude_v) if tank is not None else 0.0,
-            duty=float(tank.duty) if tank is not None else float(level == "high"),
-            sigma_hz=float(tank.sigma_hz) if tank is not None else 0.0,
-            extra_edges=float(tank.extra_edges) if tank is not None else 0.0,
-            loaded_q=float(tank.loaded_q) if tank is not None else 0.0,
+            amplitude_v=float(tank.amplitude_v),
+            duty=float(tank.duty),
+            sigma_hz=float(tank.sigma_hz),
+            extra_edges=float(tank.extra_edges),
+            loaded_q=float(tank.loaded_q),
         )
 
     def _counted_hz(self, frequency: float) -> float:
         """What has valid levels at T0: the comparator's output, or a generator connected there."""
-        parts = self.netlist.of_kind("microcontroller")
-        if not parts:
-            return 0.0
-        part = parts[0]
         generators = [source for source in self.conditions.sources if source.frequency_hz]
-        low, high = self._extremes(part, generators)
-        if not (low < LOGIC_LOW and high > LOGIC_HIGH):
+        if not generators and frequency == 0.0:
             return 0.0
-        return generators[0].frequency_hz if generators else frequency
-
-    def _extremes(self, part: Component, generators: Sequence[Source]) -> tuple[float, float]:
-        """Lowest and highest level at T0 as fractions of the microcontroller's supply."""
-        if not generators:
-            if "low" not in self.found or "high" not in self.found:
-                return 0.0, 0.0
-            return self._level(part, self.found["low"]), self._level(part, self.found["high"])
-        levels = []
-        for volt in (0.0, 1.0):
-            fixed = tuple(
-                replace(source, frequency_hz=0.0, voltage_v=source.voltage_v * volt) if source.frequency_hz else source
-                for source in self.conditions.sources
-            )
-            operating = self.model.solve(replace(self.conditions, sources=fixed))
-            supply = operating.pins[f"{part.designator}.VCC"] - operating.pins[f"{part.designator}.GND"]
-            levels.append(operating.pins[f"{part.designator}.PD4"] / max(supply, 1e-3))
-        return levels[0], levels[1]
+        for part in self.netlist.of_kind("microcontroller"):
+            if generators:
+                levels = [self._level_with(part, share) for share in (0.0, 1.0)]
+            else:
+                levels = [self._level(part, vector) for vector in (self.settled.low, self.settled.high)]
+            if levels[0] < COUNTED_LOW and levels[1] > COUNTED_HIGH:
+                return generators[0].frequency_hz if generators else frequency
+        return 0.0
 
     def _level(self, part: Component, vector: Floats) -> float:
+        """Voltage at T0 as a fraction of the microcontroller's supply."""
         return self._between(part, "PD4", "GND", vector) / max(self._between(part, "VCC", "GND", vector), 1e-3)
+
+    def _level_with(self, part: Component, share: float) -> float:
+        """The same with every generator resting at a share of its voltage."""
+        fixed = tuple(
+            replace(source, frequency_hz=0.0, voltage_v=source.voltage_v * share) if source.frequency_hz else source
+            for source in self.conditions.sources
+        )
+        pins, name = self.model.solve(replace(self.conditions, sources=fixed)).pins, part.designator
+        return (pins[f"{name}.PD4"] - pins[f"{name}.GND"]) / max(pins[f"{name}.VCC"] - pins[f"{name}.GND"], 1e-3)
 
 
 def draw_values(netlist: Netlist, uniform: Callable[[str], float]) -> dict[str, float]:

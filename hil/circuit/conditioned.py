@@ -1,9 +1,8 @@
 """Stamps what the conditions decide onto a copy of the base network: supply, switch, keys, pins, contacts, output."""
 
-import math
 from collections.abc import Mapping
 
-from hil.circuit.conditions import Conditions, Source
+from hil.circuit.conditions import Conditions
 from hil.circuit.dc import LimitedBranch, Network
 from hil.circuit.devices import limited_source
 from hil.circuit.faults import Assembly
@@ -53,9 +52,15 @@ def locate(assembly: Assembly, point: str) -> str:
 
 
 def conditioned(
-    base: Network, assembly: Assembly, values: Values, conditions: Conditions, pulled: Mapping[str, bool], clock_hz: float,
+    base: Network,
+    assembly: Assembly,
+    values: Values,
+    conditions: Conditions,
+    *,
+    pulled: Mapping[str, bool],
     mode: str,
-) -> Network:  # fmt: skip
+    clock_hz: float,
+) -> Network:
     """A copy of the base network under the conditions, with the comparator's output open."""
     network = base.copy()
     netlist = assembly.netlist
@@ -135,8 +140,3 @@ def power_comparator(network: Network, part: Component, values: Values, *, outpu
     if output_low:
         twin.conductance(part.net("OUT"), part.net("EMIT"), 1 / values[f"{part.designator}.output_resistance"])
     return twin
-
-
-def averaged(source: Source) -> bool:
-    """Whether the network sees only the average of this source."""
-    return source.frequency_hz > 0 and math.isfinite(source.frequency_hz)

@@ -26,11 +26,13 @@ BOLTZMANN_PER_CHARGE = 1.380649e-23 / 1.602176634e-19  # V/K, exact in the SI of
 ZERO_DEGC = 273.15
 SHUNT_S = 1e-11  # from every node to ground, so that a floating node has a voltage: insulation of 100 Gohm
 TOLERANCE_V = 3e-5  # of the last step; Newton's next one would be its square over some 0.1 V
+ASLEEP_V = 0.2  # below this a junction carries less than a nanoampere and counts as linear
 ROUNDING_V = 1e-4  # steps that stay below this without vanishing are rounding errors of floating nodes
 
 Floats = npt.NDArray[np.float64]
 Law = Callable[[float, float], tuple[float, float, float]]  # (u1, u2) -> current, d/du1, d/du2
 Dual = tuple[float, float, float, float]  # a value and its derivatives by i, u1, u2
+Pairs = tuple[tuple[int, int], ...]
 ImplicitLaw = Callable[[float, float, float], Dual]  # (i, u1, u2) -> a voltage that is zero in the solution
 
 
@@ -127,7 +129,7 @@ class Network:
 
 
 class _Junctions:
-    """All junctions as arrays."""
+    """All junctions as arrays, and where their conductances go in the flattened matrix."""
 
     def __init__(self, network: Network) -> None:
         count, size = len(network.junctions), len(network.nodes)
@@ -135,12 +137,28 @@ class _Junctions:
         self.into = np.zeros((size, count))
         self.saturation = np.array([junction.saturation_a for junction in network.junctions])
         self.slope = np.array([junction.slope_v for junction in network.junctions])
+        entries: list[tuple[int, int, float]] = []
         for number, junction in enumerate(network.junctions):
-            self.control[number, network.index[junction.plus]] += 1
-            self.control[number, network.index[junction.minus]] -= 1
+            columns = ((network.index[junction.plus], 1.0), (network.index[junction.minus], -1.0))
+            for column, sign in columns:
+                self.control[number, column] += sign
             for node, factor in junction.into:
-                self.into[network.index[node], number] += factor
+                row = network.index[node]
+                self.into[row, number] += factor
+                entries += [(row * size + column, number, factor * sign) for column, sign in columns]
+        places = np.array(entries or [(0, 0, 0.0)]).T
+        self._place, self._junction, self._factor = places[0].astype(int), places[1].astype(int), places[2]
+        self._size = size
+        self.conductance = self.saturation / self.slope
         self.critical = self.slope * np.log(self.slope / (math.sqrt(2) * self.saturation))
+
+    def matrix(self, gradient: Floats) -> Floats:
+        """What the junctions add to the nodal matrix at these conductances."""
+        if not len(gradient):
+            return np.zeros((self._size, self._size))
+        weights = gradient[self._junction] * self._factor
+        flat = np.bincount(self._place, weights, self._size * self._size)
+        return flat.reshape(self._size, self._size)
 
     def limited(self, wanted: Floats, before: Floats) -> Floats:
         """Logarithmic steps above the critical voltage, as usual in circuit simulation (Nagel 1975)."""
@@ -182,7 +200,7 @@ def solve(network: Network, start: Solution | None = None) -> Solution:
     return Solution(found.vector, found.junction_v, found.converged, used)
 
 
-def start_at(network: Network, voltages: Sequence[float]) -> Solution:
+def start_at(network: Network, voltages: Sequence[float] | Floats) -> Solution:
     """A start for `solve` from node voltages in the order of the network's nodes, and currents of limited branches."""
     vector = np.array(voltages)
     return Solution(vector, network.compiled().control @ vector[: len(network.nodes)], False, 0)
@@ -191,60 +209,84 @@ def start_at(network: Network, voltages: Sequence[float]) -> Solution:
 def _iterate(network: Network, vector: Floats, junction_v: Floats, most: int, longest_v: float) -> Solution:
     arrays = network.compiled()
     control, into, slope, saturation = arrays.control, arrays.into, arrays.slope, arrays.saturation
-    conductance = saturation / slope
     branches = [_indexed(branch, network.index) for branch in network.branches]
     limited_branches = [_indexed(branch, network.index) for branch in network.limited]
+    watched = np.array([pair for branch in (*branches, *limited_branches) for pair in branch[2]], dtype=int).reshape(-1, 2)
     nodes, size = len(network.nodes), len(network.nodes) + len(limited_branches)
     matrix, right = np.zeros((size, size)), np.zeros(size)
     if len(vector) != size:
         vector = np.concatenate((vector[:nodes], np.zeros(size - nodes)))
     quiet = 0
     for iteration in range(1, most + 1):
-        voltages = vector[:nodes]
-        limited = arrays.limited(control @ voltages, junction_v)
+        limited = arrays.limited(control @ vector[:nodes], junction_v)
         raised = np.exp(np.minimum(limited / slope, 300.0))
-        gradient = conductance * raised + SHUNT_S
+        gradient = arrays.conductance * raised + SHUNT_S
         current = saturation * (raised - 1) + SHUNT_S * limited
-        matrix[:nodes, :nodes] = network.matrix + (into * gradient) @ control
+        matrix[:nodes, :nodes] = network.matrix + arrays.matrix(gradient)
         right[:nodes] = network.injected_a - into @ (current - gradient * limited)
         values = vector.tolist()
         for a, b, controls, law in branches:
-            u1, u2 = _differences(values, controls)
-            ampere, slope1, slope2 = law(u1, u2)
-            rest = ampere - slope1 * u1 - slope2 * u2
-            right[a] -= rest
-            right[b] += rest
-            for (plus, minus), gain in zip(controls, (slope1, slope2), strict=False):
-                matrix[a, plus] += gain
-                matrix[a, minus] -= gain
-                matrix[b, plus] -= gain
-                matrix[b, minus] += gain
-        for row, (a, b, controls, implicit) in enumerate(limited_branches, nodes):
-            u1, u2 = _differences(values, controls)
-            miss, by_current, slope1, slope2 = implicit(values[row], u1, u2)
-            matrix[a, row] = 1.0
-            matrix[b, row] = -1.0
-            matrix[row] = 0.0
-            matrix[row, row] = by_current
-            for (plus, minus), gain in zip(controls, (slope1, slope2), strict=False):
-                matrix[row, plus] += gain
-                matrix[row, minus] -= gain
-            right[row] = by_current * values[row] + slope1 * u1 + slope2 * u2 - miss
+            _stamp_branch(matrix, right, values, a, b, controls, law)
+        for row, (a, b, controls, law) in enumerate(limited_branches, nodes):
+            _stamp_limited(matrix, right, values, row, a, b, controls, law)
         following = np.zeros(size)
         following[1:] = np.linalg.solve(matrix[1:, 1:], right[1:])
-        step = float(np.abs(following - vector).max())
-        if step > longest_v:
-            following = vector + (following - vector) * (longest_v / step)
         reached = control @ following[:nodes]
-        off = float(np.abs(reached - limited).max()) if len(reached) else 0.0
+        move = _move(vector, following, reached, limited, watched, nodes)
+        if move > longest_v:
+            following = vector + (following - vector) * (longest_v / move)
         vector, junction_v = following, limited
-        quiet = quiet + 1 if max(step, off) < ROUNDING_V else 0
-        if (step < TOLERANCE_V and off < TOLERANCE_V) or quiet > 3:
+        quiet = quiet + 1 if move < ROUNDING_V else 0
+        if move < TOLERANCE_V or quiet > 3:
             return Solution(vector, reached, True, iteration)
     return Solution(vector, junction_v, False, most)
 
 
-def _differences(values: list[float], controls: tuple[tuple[int, int], ...]) -> tuple[float, float]:
+def _move(
+    before: Floats, after: Floats, reached: Floats, limited: Floats, watched: npt.NDArray[np.int_], nodes: int
+) -> float:
+    """How far the arguments of nonlinear elements moved. What is linear is exact after one step, however long."""
+    step = after - before
+    move = float(np.abs(step[watched[:, 0]] - step[watched[:, 1]]).max()) if len(watched) else 0.0
+    if len(step) > nodes:
+        move = max(move, float(np.abs(step[nodes:]).max()))
+    awake = np.maximum(reached, limited) > ASLEEP_V
+    if awake.any():
+        move = max(move, float(np.abs(reached - limited)[awake].max()))
+    return move
+
+
+def _stamp_branch(
+    matrix: Floats, right: Floats, values: list[float], a: int, b: int, controls: Pairs, law: Law
+) -> None:
+    u1, u2 = _differences(values, controls)
+    ampere, slope1, slope2 = law(u1, u2)
+    rest = ampere - slope1 * u1 - slope2 * u2
+    right[a] -= rest
+    right[b] += rest
+    for (plus, minus), gain in zip(controls, (slope1, slope2), strict=False):
+        matrix[a, plus] += gain
+        matrix[a, minus] -= gain
+        matrix[b, plus] -= gain
+        matrix[b, minus] += gain
+
+
+def _stamp_limited(
+    matrix: Floats, right: Floats, values: list[float], row: int, a: int, b: int, controls: Pairs, law: ImplicitLaw
+) -> None:
+    u1, u2 = _differences(values, controls)
+    miss, by_current, slope1, slope2 = law(values[row], u1, u2)
+    matrix[a, row] = 1.0
+    matrix[b, row] = -1.0
+    matrix[row] = 0.0
+    matrix[row, row] = by_current
+    for (plus, minus), gain in zip(controls, (slope1, slope2), strict=False):
+        matrix[row, plus] += gain
+        matrix[row, minus] -= gain
+    right[row] = by_current * values[row] + slope1 * u1 + slope2 * u2 - miss
+
+
+def _differences(values: list[float], controls: Pairs) -> tuple[float, float]:
     plus, minus = controls[0]
     first = values[plus] - values[minus]
     if len(controls) == 1:
@@ -253,7 +295,7 @@ def _differences(values: list[float], controls: tuple[tuple[int, int], ...]) -> 
     return first, values[plus] - values[minus]
 
 
-def _indexed(branch: Any, index: Mapping[str, int]) -> tuple[int, int, tuple[tuple[int, int], ...], Any]:
+def _indexed(branch: Any, index: Mapping[str, int]) -> tuple[int, int, Pairs, Any]:
     return (
         index[branch.a],
         index[branch.b],

@@ -7,6 +7,7 @@ unprefixed SI units, at `Netlist.reference_temperature_degc`.
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 
 MAIN_UNITS = {
     "resistor": "ohm",
@@ -175,7 +176,7 @@ class Component:
         return self.pin(pin).net
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Netlist:
     """The whole board. ``rails`` are nets that decoupling holds still for alternating currents."""
 
@@ -193,14 +194,35 @@ class Netlist:
         Raises:
             ValueError: no such component; lists what there is.
         """
-        for component in self.components:
-            if component.designator == designator:
-                return component
-        known = ", ".join(component.designator for component in self.components)
-        raise ValueError(f"there is no component {designator!r} on board {self.board}; there are {known}")
+        found = self._by_designator.get(designator)
+        if found is None:
+            known = ", ".join(self._by_designator)
+            raise ValueError(f"there is no component {designator!r} on board {self.board}; there are {known}")
+        return found
+
+    @cached_property
+    def _by_designator(self) -> dict[str, Component]:
+        return {component.designator: component for component in self.components}
+
+    @cached_property
+    def _by_kind(self) -> dict[str, tuple[Component, ...]]:
+        kinds = {component.kind for component in self.components}
+        return {kind: tuple(c for c in self.components if c.kind == kind) for kind in kinds}
 
     def of_kind(self, *kinds: str) -> tuple[Component, ...]:
-        return tuple(component for component in self.components if component.kind in kinds)
+        """All components of these kinds, kind by kind."""
+        return tuple(component for kind in kinds for component in self._by_kind.get(kind, ()))
+
+    @cached_property
+    def pin_nets(self) -> Mapping[str, str]:
+        """Net of every connected pin, by ``U3.6`` and by ``U3.PD4``."""
+        return {
+            f"{component.designator}.{name}": pin.net
+            for component in self.components
+            for pin in component.pins
+            if pin.net
+            for name in dict.fromkeys((pin.number, pin.name))
+        }
 
     def parameters(self) -> Iterator[Parameter]:
         """Every parameter of every component, in the order of the file."""
