@@ -12,12 +12,14 @@ from pathlib import Path
 
 import hil
 from hil.app.identity import given_before, other_board
+from hil.app.limits_release import require_released
 from hil.app.locate import load_bench, load_kit, load_limits
 from hil.app.open_bench import Bench, open_bench, refuse_simulation_options, roles_of
 from hil.app.readiness import refuse_changed, refuse_unready
 from hil.app.recorder import Recorder
 from hil.app.settings import Settings
 from hil.app.unit_run import BudgetFor, Live, UnitRun, Unwatched
+from hil.core.drift import drift_of
 from hil.core.equipment import Kit, Part
 from hil.core.judge import EXIT_CODES
 from hil.core.ledger import Readiness
@@ -129,8 +131,8 @@ def _resolved(row: Limit, kit: Kit, today: str) -> Limit:
 
 
 def value_today(part: Part, today: str) -> float:
-    """The value to use today, drift included."""
-    return part.value
+    """The value to use today: the last certificate carried on at the drift that the history shows."""
+    return part.value if part.present is None else drift_of(part).value_on(today)
 
 
 def check_units(
@@ -139,7 +141,7 @@ def check_units(
     *,
     live: Live | None = None,
     operator: Operator | None = None,
-    budget_for: Callable[[Files, Bench], BudgetFor] | None = None,
+    budget_for: Callable[[BenchFile, str], BudgetFor] | None = None,
     after: Callable[[Run, SqliteStore, Path, str], Sequence[Path]] | None = None,
 ) -> Iterator[Outcome]:
     """Check the units of an order, one after the other; each outcome is given out as soon as its run is closed.
@@ -155,6 +157,7 @@ def check_units(
     """
     settings = order.settings
     files = read_files(settings, today=order.today, only=order.only)
+    require_released(settings["limits"], files.limits, only=order.only)
     refuse_simulation_options(files.bench, seed=order.seed, faults=order.faults)
     _refuse_twins(order.serials)
     with ExitStack() as stack:
@@ -212,7 +215,7 @@ def _check_unit(
     readiness: Sequence[str],
     run_session: Callable[..., None],
     live: Live | None,
-    budget_for: Callable[[Files, Bench], BudgetFor] | None,
+    budget_for: Callable[[BenchFile, str], BudgetFor] | None,
     after: Callable[[Run, SqliteStore, Path, str], Sequence[Path]] | None,
 ) -> Outcome:
     settings = order.settings
@@ -231,7 +234,7 @@ def _check_unit(
             _opening(run_id, serial, attempt, order, files, bench, plan), readiness=readiness[0] if readiness else ""
         )
         store.open_run(opening)
-        unit_run.budget_for = budget_for(files, bench) if budget_for is not None else None
+        unit_run.budget_for = budget_for(files.bench, order.today) if budget_for is not None else None
         return bench, Recorder(store, opening, plan, bench.clock, unit_run.live.judged)
 
     unit_run = UnitRun(

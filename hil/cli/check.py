@@ -65,6 +65,7 @@ def check_orders(orders: Sequence[Any], *, as_json: bool, seen: "Callable[[Run],
     Returns:
         The worst exit code of all units.
     """
+    from hil.app.budgets import budgets_of
     from hil.app.check_unit import check_units
     from hil.app.outputs import make_files, report_plugins
     from hil.core.judge import worst_exit
@@ -83,7 +84,9 @@ def check_orders(orders: Sequence[Any], *, as_json: bool, seen: "Callable[[Run],
             def session(unit_run: Any, folder: Path, checks: Sequence[Path] = checks) -> None:
                 run_unit(unit_run, folder, checks=checks, plugins=report_plugins(unit_run))
 
-            for outcome in check_units(order, session, live=LiveView(sys.stderr), after=make_files):
+            for outcome in check_units(
+                order, session, live=LiveView(sys.stderr), budget_for=budgets_of, after=make_files
+            ):
                 simulated = simulated or outcome.run.opened.simulated
                 if as_json:
                     print(unit_line(outcome.run), flush=True)
