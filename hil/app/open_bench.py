@@ -184,13 +184,14 @@ def refuse_simulation_options(spec: BenchFile, *, seed: int | None, faults: Sequ
     Raises:
         UsageError: one of them is given with a real bench, or a seed with a bench that another process simulates.
     """
-    if seed is not None and not _is_in_process(spec):
+    if _is_in_process(spec):
+        return
+    words = f"bench '{spec.bench}' ({spec.file}) is not simulated by this process."
+    if seed is not None:
         where = "Give it to 'hil wire'" if spec.simulated else "Leave it out, or choose --bench simulated"
-        raise UsageError(f"--seed: bench '{spec.bench}' ({spec.file}) is not simulated by this process. {where}.")
-    if faults and not (_is_in_process(spec) or _remote_operator(spec)):
-        raise UsageError(
-            f"--fault: bench '{spec.bench}' ({spec.file}) is real. Leave it out, or choose --bench simulated."
-        )
+        raise UsageError(f"--seed: {words} {where}.")
+    if faults and not _remote_operator(spec):
+        raise UsageError(f"--fault: {words} Leave it out, or choose --bench simulated.")
 
 
 def _is_in_process(spec: BenchFile) -> bool:

@@ -239,7 +239,7 @@ def test_seed_and_fault_on_a_real_bench_are_usage_errors() -> None:
         UsageError, match=r"--seed: bench 'real' \(real.toml\) is not simulated by this process\. Leave"
     ):
         refuse_simulation_options(real, seed=1, faults=())
-    with pytest.raises(UsageError, match=r"--fault: bench 'real' \(real.toml\) is real"):
+    with pytest.raises(UsageError, match=r"--fault: bench 'real' \(real.toml\) is not simulated"):
         refuse_simulation_options(real, seed=None, faults=["R5=open"])
     with pytest.raises(UsageError, match="--seed"):
         open_bench(real, kit(), seed=1)

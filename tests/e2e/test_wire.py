@@ -1,0 +1,129 @@
+"""The same checks over the real wire: sockets through pyvisa-py, a pty through pyserial; the bench file decides."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+HIL = (sys.executable, "-m", "hil")
+FAULTY = {
+    "QM2-0102": "K1=stuck_open",
+    "QM2-0104": "C1=x10",
+    "QM2-0106": "U1=open",
+    "QM2-0108": "Y1=open",
+    "QM2-0110": "L1=short",
+}
+
+
+class Wire:
+    """`hil wire` in a process of its own."""
+
+    def __init__(self, folder: Path, *, speed: float) -> None:
+        self.folder, self.bench_file = folder, folder / "wire.toml"
+        words = ("wire", "--speed", f"{speed:g}", "--write", str(self.bench_file), "--seconds", "600")
+        self.process = subprocess.Popen((*HIL, *words), stdout=subprocess.PIPE, text=True, cwd=folder)
+        assert self.process.stdout is not None
+        self.said = [self.process.stdout.readline() for _ in range(9)]
+
+    def hil(self, *words: str, out: str = "out") -> tuple[int, list[dict[str, Any]], str]:
+        return run(self.folder, *words, "--bench", str(self.bench_file), "--out", out)
+
+    def close(self) -> None:
+        self.process.send_signal(signal.SIGINT)
+        self.process.communicate(timeout=20)
+
+
+def run(folder: Path, *words: str) -> tuple[int, list[dict[str, Any]], str]:
+    done = subprocess.run((*HIL, *words), capture_output=True, text=True, cwd=folder, timeout=280)
+    units = [json.loads(line) for line in done.stdout.splitlines()] if "--json" in words else []
+    return done.returncode, units, done.stderr
+
+
+@pytest.fixture
+def wire(tmp_path: Path) -> Iterator[Wire]:
+    served = Wire(tmp_path, speed=20)
+    yield served
+    served.close()
+
+
+def test_a_unit_is_checked_over_the_wire_and_is_simulated_all_the_same(wire: Wire) -> None:
+    code, (unit,), err = wire.hil("check", "QM2-0001", "--only", "*5v*", "--json")
+    assert code == 2, err  # part of the rows is never a pass
+    assert unit["simulated"] is True
+    assert {reading["verdict"] for reading in unit["readings"]} == {"pass"}
+    assert len(unit["readings"]) >= 5
+    assert "SIMULATED" in err
+    assert (wire.folder / "out" / "simulated.sqlite").is_file()
+    assert not (wire.folder / "out" / "records.sqlite").exists()
+
+
+def test_a_fault_is_found_over_the_wire(wire: Wire) -> None:
+    code, (unit,), err = wire.hil("check", "QM2-0106", "--fault", "U1=open", "--json")
+    assert (code, unit["verdict"]) == (1, "FAIL"), err
+
+
+def test_the_seed_belongs_to_the_process_that_simulates(wire: Wire) -> None:
+    code, _, err = wire.hil("check", "QM2-0001", "--seed", "3")
+    assert code == 4
+    assert "Give it to 'hil wire'" in err
+
+
+def test_a_second_run_at_once_is_told_who_has_the_bench(wire: Wire) -> None:
+    words = ("check", "QM2-0001", "--bench", str(wire.bench_file), "--out", "first", "--json")
+    with subprocess.Popen((*HIL, *words), cwd=wire.folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as first:
+        deadline_s = time.monotonic() + 30
+        record = wire.folder / "first" / "simulated.sqlite"
+        while not record.exists() and time.monotonic() < deadline_s:
+            time.sleep(0.05)
+        code, _, err = wire.hil("check", "QM2-0002", out="second")
+        assert code == 3
+        assert f"bench 'wire' is in use by process {first.pid} since 20" in err
+        first.send_signal(signal.SIGINT)
+        _, errors = first.communicate(timeout=60)
+        assert first.returncode == 2, errors
+    code, (unit,), _ = wire.hil("check", "QM2-0001", "--only", "rail_5v*", "--json", out="third")
+    assert unit["readings"], "the bench is free again and its outputs were switched off"
+
+
+def test_a_bench_that_went_away_is_trouble_of_the_bench(wire: Wire) -> None:
+    text = wire.bench_file.read_text()
+    wire.process.kill()
+    wire.process.wait()
+    wire.bench_file.write_text(text)
+    began_s = time.monotonic()
+    code, _, err = wire.hil("check", "QM2-0001")
+    assert code == 3, err
+    assert time.monotonic() - began_s < 30
+    assert "hil: " in err.splitlines()[-1]
+
+
+def test_the_bench_file_goes_with_the_bench(tmp_path: Path) -> None:
+    served = Wire(tmp_path, speed=20)
+    assert served.bench_file.is_file()
+    assert served.said[-1].startswith("SIMULATED, 20 times real time. Bench file: ")
+    os.kill(served.process.pid, signal.SIGINT)
+    assert served.process.wait(timeout=20) == 0
+    assert not served.bench_file.exists()
+
+
+@pytest.mark.study
+def test_ten_units_five_of_them_faulty_get_the_same_verdicts_in_process_and_over_the_wire(wire: Wire) -> None:
+    found: dict[str, dict[str, tuple[str, list[str]]]] = {"in process": {}, "wire": {}}
+    for number in range(101, 111):
+        serial = f"QM2-{number:04d}"
+        faults = ("--fault", FAULTY[serial]) if serial in FAULTY else ()
+        for way in found:
+            words = ("check", serial, *faults, "--json")
+            _, (unit,), _ = wire.hil(*words) if way == "wire" else run(wire.folder, *words, "--out", "in-process")
+            failed = [one["name"] for one in unit["readings"] if one["verdict"] == "fail"]
+            found[way][serial] = (unit["verdict"], failed)
+    assert found["wire"] == found["in process"]
+    assert {serial for serial, (verdict, _) in found["wire"].items() if verdict == "FAIL"} == set(FAULTY)
+    assert all(verdict == "PASS" for serial, (verdict, _) in found["wire"].items() if serial not in FAULTY)
