@@ -1,4 +1,4 @@
-"""What the simulated bench costs: a question to an instrument, a question to the meter, a minute of the meter's life."""
+"""What the simulated bench costs: a question to an instrument, one to the meter, a minute of the meter's life."""
 
 from collections.abc import Iterator
 
