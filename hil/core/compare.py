@@ -204,13 +204,16 @@ def compare_values(
     """Compare one quantity. Without a margin it is only reported, as the same."""
     common = [serial for serial in baseline if serial in candidate]
     before, after = ([v for s in common for v in side[s]] for side in (baseline, candidate))
-    if not before or not after:
-        missing = "neither" if not before and not after else "the candidate" if before else "the baseline"
-        finding = Finding.CANNOT_TELL if missing != "the candidate" else Finding.CHANGED
-        found = "has no reading" if missing != "neither" else "of the two has a reading"
-        return Shift(name=name, kind=kind, unit=unit, finding=finding, margin=margin, p_value=0.0 if before else 1.0,
-                     baseline=_mean(before) if before else None, candidate=_mean(after) if after else None,
-                     reason=f"{missing} {found}", unit_count=len(common))  # fmt: skip
+    lost = [serial for serial in common if baseline[serial] and not candidate[serial]]
+    if not before or not after or lost:
+        shift = Shift(
+            name=name, kind=kind, unit=unit, finding=Finding.CANNOT_TELL, margin=margin, unit_count=len(common),
+            baseline=_mean(before) if before else None, candidate=_mean(after) if after else None,
+        )  # fmt: skip
+        if not before:
+            return replace(shift, reason="the baseline has no reading" if after else "neither has a reading")
+        where = "" if len(lost) == len(common) else f" on {', '.join(lost)}"
+        return replace(shift, finding=Finding.CHANGED, p_value=0.0, reason=f"the candidate has no reading{where}")
     difference, within, between = shift_of(baseline, candidate, floor=floor)
     shift = Shift(
         name=name, kind=kind, unit=unit, finding=Finding.SAME, margin=margin, baseline=_mean(before),

@@ -110,7 +110,9 @@ def test_a_reading_that_is_gone_has_changed():
     gone = compare_values("c", {"A": [1.0]}, {"A": []}, margin=1.0)
     assert (gone.finding, gone.reason) == (Finding.CHANGED, "the candidate has no reading")
     assert compare_values("c", {"A": []}, {"A": [1.0]}, margin=1.0).finding is Finding.CANNOT_TELL
-    assert compare_values("c", {"A": []}, {"A": []}, margin=1.0).reason == "neither of the two has a reading"
+    assert compare_values("c", {"A": []}, {"A": []}, margin=1.0).reason == "neither has a reading"
+    partly = compare_values("c", {"A": [1.0, 1.0], "B": [1.0, 1.0]}, {"A": [1.0, 1.0], "B": []}, margin=1.0)
+    assert (partly.finding, partly.reason) == (Finding.CHANGED, "the candidate has no reading on B")
 
 
 def test_spread_that_grew():
