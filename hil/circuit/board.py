@@ -21,12 +21,12 @@ import numpy as np
 
 from hil.circuit import clock
 from hil.circuit.conditioned import SUPPLY_OHM, locate, pack_nets
-from hil.circuit.conditions import Conditions, Operating, Oscillation, Source
+from hil.circuit.conditions import Conditions, Operating, Oscillation, Renamed, Source
 from hil.circuit.dc import Floats, Network, Solution, start_at
 from hil.circuit.devices import saturation_a
 from hil.circuit.faults import Assembly, Fault, assemble
 from hil.circuit.netlist import Component, Netlist
-from hil.circuit.oscillator import Terminal, tank_network
+from hil.circuit.oscillator import TankBoard, Terminal
 from hil.circuit.settle import Settled, Settling
 from hil.circuit.stamps import Values, base_network
 from hil.circuit.tank import Comparator, TankSolution
@@ -38,6 +38,8 @@ COUNTED_LOW, COUNTED_HIGH = 0.3, 0.6  # of the supply, at T0: ATmega328P data sh
 RECEIVER_LOW, RECEIVER_HIGH, RECEIVER_LEAST_V = 0.3, 0.7, 2.0
 TIGHT_LIMIT_A = 0.1  # a current limit below this may be reached
 CACHE = 4096
+
+Pulled = tuple[tuple[str, bool], ...]  # armature of each relay
 
 
 class BoardModel:
@@ -58,6 +60,8 @@ class BoardModel:
         """Probability that intermittent joints are open at a look; draw and set `Conditions.joints_open`."""
         self._nominal = _nominal_of(netlist, self)
         self._base = lru_cache(maxsize=64)(self._build)
+        self._tank_board = lru_cache(maxsize=64)(self._build_tank)
+        self.tank = lru_cache(maxsize=CACHE)(self._limit_cycle)
         self._settled = lru_cache(maxsize=CACHE)(self._settle)
         self._look = lru_cache(maxsize=CACHE)(self._solve)
 
@@ -121,25 +125,20 @@ class BoardModel:
     def _settle(self, conditions: Conditions) -> Settled:
         values, base = self._base(conditions.joints_open, conditions.temperature_degc)
 
-        def start(network: Network, state: str) -> Solution | None:
-            return self._start(network, conditions, state)
+        def start(network: Network) -> Solution | None:
+            return self._start(network, conditions)
 
         return Settling(self.assembly(conditions), values, base, conditions, start).result()
 
-    def _start(self, network: Network, conditions: Conditions, state: str) -> Solution | None:
-        """Where the nominal board settles under like conditions: it depends on nothing but the arguments."""
+    def _start(self, network: Network, conditions: Conditions) -> Solution | None:
+        """Where the unloaded or the nominal board settles: it depends on nothing but the arguments."""
         if conditions.supply_v is None:
             return None
         if conditions.loads and not conditions.sources:
-            own = self._settled(replace(conditions, loads=()))
-            return start_at(network, own.low if state == "low" else own.high)
+            return start_at(network, self._settled(replace(conditions, loads=())).high)
         if self._nominal is self:
             return None
-        nominal = self._nominal._settled(_rounded(conditions))
-        if nominal.level == "off":
-            vector = nominal.high
-        else:
-            vector = nominal.low if state == "low" else nominal.high
+        vector = self._nominal._settled(_rounded(conditions)).high
         _, known = self._nominal._base(False, NOMINAL.temperature_degc)
         voltages = [vector[known.index[self._designed_net(name, known)]] for name in network.nodes]
         return start_at(network, [*voltages, *vector[len(known.nodes) :]])
@@ -151,6 +150,38 @@ class BoardModel:
         designator, _, pin = name.partition(".")
         return self.netlist.component(designator).net(pin) or self.netlist.ground
 
+    def _build_tank(self, joints_open: bool, temperature_degc: float, pulled: Pulled) -> TankBoard:
+        return TankBoard(self._assemblies[joints_open], self._base(joints_open, temperature_degc)[0], dict(pulled))
+
+    def _limit_cycle(
+        self,
+        joints_open: bool,
+        temperature_degc: float,
+        pulled: Pulled,
+        terminal: Terminal,
+        *,
+        swing_v: float,
+        balance_low_v: float,
+        balance_high_v: float,
+        headroom_v: float,
+    ) -> TankSolution | None:
+        built = self._tank_board(joints_open, temperature_degc, pulled).with_terminal(terminal)
+        if built is None:
+            return None
+        network, start = built
+        part = self.netlist.of_kind("comparator")[0]
+        values, _ = self._base(joints_open, temperature_degc)
+        comparator = Comparator(
+            delay_s=np.array(values[part.designator]),
+            swing_v=np.array(swing_v),
+            balance_low_v=np.array(balance_low_v),
+            balance_high_v=np.array(balance_high_v),
+            noise_v=np.array(values[f"{part.designator}.noise"]),
+            noise_bandwidth_hz=part.model["noise_bandwidth"],
+            headroom_v=np.array(headroom_v),
+        )
+        return solve_tank(network, comparator, np.array(start))
+
     def _solve(self, conditions: Conditions) -> tuple[Operating, Oscillation]:
         settled = self._settled(_direct(conditions))
         values, base = self._base(conditions.joints_open, conditions.temperature_degc)
@@ -159,6 +190,7 @@ class BoardModel:
 
 
 NOMINAL = Conditions()
+ANY_COIL = Terminal(kind="inductor", value=1e-3, series_resistance_ohm=1.0)
 _NOMINALS: dict[int, tuple[Netlist, BoardModel]] = {}
 
 
@@ -185,10 +217,18 @@ def _rounded(conditions: Conditions) -> Conditions:
 
 
 def _direct(conditions: Conditions) -> Conditions:
-    """The same for direct current: nothing flows through a capacitor at the terminals."""
-    if conditions.terminal.kind in ("open", "capacitor"):
+    """The same for direct current: a capacitor at the terminals is open, and one coil is like another."""
+    kind = conditions.terminal.kind
+    if kind in ("open", "capacitor"):
         return replace(conditions, terminal=NOMINAL.terminal)
+    if kind == "inductor" and conditions.ohmmeter is None:
+        return replace(conditions, terminal=ANY_COIL)
     return conditions
+
+
+def _to_grid(volt: float) -> float:
+    """Rounded to 10 µV: what the oscillator cannot feel shall not make it a new one."""
+    return round(float(volt), 5)
 
 
 class _Look:
@@ -215,30 +255,26 @@ class _Look:
 
     def _tank(self) -> TankSolution | None:
         settled = self.settled
-        built = tank_network(self.assembly, self.values, settled.pulled, self.conditions.terminal)
-        if built is None:
-            return None
-        network, start = built
         part = self.netlist.of_kind("comparator")[0]
-        output, name = self.index[part.net("OUT")], part.designator
+        output = self.index[part.net("OUT")]
         headroom = self._between(part, "V+", "IN+", settled.mean(0.5)) - part.model["common_mode_headroom"]
-        comparator = Comparator(
-            delay_s=np.array(self.values[name]),
-            swing_v=np.array(settled.high[output] - settled.low[output]),
-            balance_low_v=np.array(settled.balance_low_v),
-            balance_high_v=np.array(settled.balance_high_v),
-            noise_v=np.array(self.values[f"{name}.noise"]),
-            noise_bandwidth_hz=part.model["noise_bandwidth"],
-            headroom_v=np.array(headroom),
+        return self.model.tank(
+            self.conditions.joints_open,
+            self.conditions.temperature_degc,
+            tuple(settled.pulled.items()),
+            self.conditions.terminal,
+            swing_v=_to_grid(settled.high[output] - settled.low[output]),
+            balance_low_v=_to_grid(settled.balance_low_v),
+            balance_high_v=_to_grid(settled.balance_high_v),
+            headroom_v=_to_grid(headroom),
         )
-        return solve_tank(network, comparator, np.array(start))
 
     def operating(self) -> Operating:
         """Voltages, currents and states."""
         values = self.vector.tolist()
         nets = {net: values[number] for net, number in self.index.items()}
         points = {name: nets[net] for name, net in self.netlist.test_points.items()}
-        pins = {name: nets[net] for name, net in self.netlist.pin_nets.items()}
+        pins = Renamed(nets, self.netlist.pin_nets)
         current, limited = self._supply(nets)
         settled = self.settled
         level = settled.level

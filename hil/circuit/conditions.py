@@ -1,7 +1,7 @@
 """What goes into the board model and what comes out of it: plain frozen values."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from hil.circuit.oscillator import Terminal
@@ -56,6 +56,22 @@ class Conditions:
         for pin, level in self.pins:
             if level not in LEVELS:
                 raise ValueError(f"pin {pin} is driven {', '.join(LEVELS)}, not {level!r}")
+
+
+class Renamed(Mapping[str, float]):
+    """Values of one mapping under other names: pins by way of their nets, without copying hundreds of them."""
+
+    def __init__(self, values: Mapping[str, float], names: Mapping[str, str]) -> None:
+        self._values, self._names = values, names
+
+    def __getitem__(self, name: str) -> float:
+        return self._values[self._names[name]]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._names)
+
+    def __len__(self) -> int:
+        return len(self._names)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -25,7 +25,8 @@ import numpy.typing as npt
 BOLTZMANN_PER_CHARGE = 1.380649e-23 / 1.602176634e-19  # V/K, exact in the SI of 2019
 ZERO_DEGC = 273.15
 SHUNT_S = 1e-11  # from every node to ground, so that a floating node has a voltage: insulation of 100 Gohm
-TOLERANCE_V = 3e-5  # of the last step; Newton's next one would be its square over some 0.1 V
+# Of the last step at nonlinear elements: what is left is its square over twice a junction's 26 mV, 5 µV.
+TOLERANCE_V = 5e-4
 ASLEEP_V = 0.2  # below this a junction carries less than a nanoampere and counts as linear
 ROUNDING_V = 1e-4  # steps that stay below this without vanishing are rounding errors of floating nodes
 
@@ -158,10 +159,13 @@ class _Junctions:
             return np.zeros((self._size, self._size))
         weights = gradient[self._junction] * self._factor
         flat = np.bincount(self._place, weights, self._size * self._size)
-        return flat.reshape(self._size, self._size)
+        square: Floats = flat.reshape(self._size, self._size).astype(float, copy=False)
+        return square
 
     def limited(self, wanted: Floats, before: Floats) -> Floats:
         """Logarithmic steps above the critical voltage, as usual in circuit simulation (Nagel 1975)."""
+        if not (wanted > self.critical).any():
+            return wanted
         steep = (wanted > self.critical) & (np.abs(wanted - before) > 2 * self.slope)
         if not steep.any():
             return wanted
@@ -211,7 +215,7 @@ def _iterate(network: Network, vector: Floats, junction_v: Floats, most: int, lo
     control, into, slope, saturation = arrays.control, arrays.into, arrays.slope, arrays.saturation
     branches = [_indexed(branch, network.index) for branch in network.branches]
     limited_branches = [_indexed(branch, network.index) for branch in network.limited]
-    watched = np.array([pair for branch in (*branches, *limited_branches) for pair in branch[2]], dtype=int).reshape(-1, 2)
+    watched = tuple(pair for branch in (*branches, *limited_branches) for pair in branch[2])
     nodes, size = len(network.nodes), len(network.nodes) + len(limited_branches)
     matrix, right = np.zeros((size, size)), np.zeros(size)
     if len(vector) != size:
@@ -232,7 +236,7 @@ def _iterate(network: Network, vector: Floats, junction_v: Floats, most: int, lo
         following = np.zeros(size)
         following[1:] = np.linalg.solve(matrix[1:, 1:], right[1:])
         reached = control @ following[:nodes]
-        move = _move(vector, following, reached, limited, watched, nodes)
+        move = _move(values, following.tolist(), reached, limited, watched, nodes)
         if move > longest_v:
             following = vector + (following - vector) * (longest_v / move)
         vector, junction_v = following, limited
@@ -243,17 +247,16 @@ def _iterate(network: Network, vector: Floats, junction_v: Floats, most: int, lo
 
 
 def _move(
-    before: Floats, after: Floats, reached: Floats, limited: Floats, watched: npt.NDArray[np.int_], nodes: int
+    before: list[float], after: list[float], reached: Floats, limited: Floats, watched: Pairs, nodes: int
 ) -> float:
     """How far the arguments of nonlinear elements moved. What is linear is exact after one step, however long."""
-    step = after - before
-    move = float(np.abs(step[watched[:, 0]] - step[watched[:, 1]]).max()) if len(watched) else 0.0
-    if len(step) > nodes:
-        move = max(move, float(np.abs(step[nodes:]).max()))
+    move = 0.0
+    for plus, minus in watched:
+        move = max(move, abs(after[plus] - after[minus] - before[plus] + before[minus]))
+    for old, new in zip(before[nodes:], after[nodes:], strict=True):
+        move = max(move, abs(new - old))
     awake = np.maximum(reached, limited) > ASLEEP_V
-    if awake.any():
-        move = max(move, float(np.abs(reached - limited)[awake].max()))
-    return move
+    return max(move, float(np.abs((reached - limited) * awake).max(initial=0.0)))
 
 
 def _stamp_branch(

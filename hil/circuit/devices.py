@@ -21,7 +21,7 @@ def saturation_a(nominal_a: float, emission: float, temperature_degc: float) -> 
     """Saturation current at a temperature: Is·(T/T0)^(3/n)·exp((T/T0 − 1)·Eg/(n·Vt)), the usual law."""
     ratio = (temperature_degc + ZERO_DEGC) / (NOMINAL_DEGC + ZERO_DEGC)
     exponent = (ratio - 1) * BAND_GAP_V / (emission * thermal_voltage_v(temperature_degc))
-    return nominal_a * ratio ** (3 / emission) * math.exp(exponent)
+    return float(nominal_a * ratio ** (3 / emission) * math.exp(exponent))
 
 
 def lesser(a: Dual, b: Dual) -> Dual:

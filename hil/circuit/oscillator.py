@@ -6,7 +6,7 @@ closed and a capacitance when open. What is connected to the terminals belongs t
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -14,10 +14,12 @@ import numpy as np
 from hil.circuit.faults import LINK_OHM, Assembly
 from hil.circuit.netlist import Component
 from hil.circuit.stamps import Values
-from hil.circuit.tank import Coils, TankNetwork
+from hil.circuit.tank import Coils, Floats, TankNetwork
 
 TERMINAL_CAPACITANCE_F = 2e-12  # the board's own terminals and tracks; from memory
 NODE_CAPACITANCE_F = 1e-15  # of any node to ground: keeps every node defined and moves nothing
+COUPLING_LEAST_F = 5e-6  # larger capacitors couple, smaller ones tune
+LEAD_MOST_H = 3e-7  # larger inductances tune, smaller ones are leads
 INNER = (
     "terminal.inner"  # between the jig's leads and the part; the part defines it, so that it adds nothing of its own
 )
@@ -71,81 +73,132 @@ def contacts(assembly: Assembly, pulled: Mapping[str, bool]) -> list[tuple[Compo
     return found
 
 
+# Resistance, capacitance or coil between two nets; a coil is (inductance, dc, ac, reference, exponent) as in `Coils`.
+Resistors = list[tuple[str, str, float]]
+Capacitors = list[tuple[str, str, float]]
+CoilList = list[tuple[str, str, tuple[float, float, float, float, float]]]
+
+
 @dataclass(slots=True)
 class _Parts:
     """Two-terminal elements between named nodes."""
 
-    resistors: list[tuple[str, str, float]] = field(default_factory=list)  # ohm
-    capacitors: list[tuple[str, str, float]] = field(default_factory=list)  # F
-    coils: list[tuple[str, str, float, float, float, float, float]] = field(default_factory=list)
+    resistors: Resistors = field(default_factory=list)  # ohm
+    capacitors: Capacitors = field(default_factory=list)  # F
+    coils: CoilList = field(default_factory=list)
+
+    def between(self) -> Iterator[tuple[str, str]]:
+        for elements in (self.resistors, self.capacitors, self.coils):
+            for a, b, _ in elements:
+                yield a, b
 
 
-def tank_network(
-    assembly: Assembly, values: Values, pulled: Mapping[str, bool], terminal: Terminal
-) -> tuple[TankNetwork, float] | None:
-    """The network and an estimate of its resonance in rad/s; None when the comparator or the terminals are absent."""
-    netlist = assembly.netlist
-    comparators = netlist.of_kind("comparator")
-    if not comparators:
-        return None
-    comparator = comparators[0]
-    output, sense, minus = (comparator.net(pin) for pin in ("OUT", "IN+", "IN-"))
-    parts = _parts(assembly, values, pulled, terminal)
-    for net in (sense, minus):
-        parts.capacitors.append((net, netlist.ground, comparator.model["input_capacitance"]))
-    still = {netlist.ground, *netlist.rails}
-    if sense in still or output in (sense, minus) or sense == minus:
-        return None
-    nodes = _reachable(parts, [net for net in (sense, minus) if net not in still], still | {output})
-    index = {name: number for number, name in enumerate(nodes)}
-    size = len(nodes)
-    g, c = np.zeros((size, size)), np.diag([0.0 if name == INNER else NODE_CAPACITANCE_F for name in nodes])
-    drive_g, drive_c = np.zeros(size), np.zeros(size)
-    for target, drive, elements in (
-        (g, drive_g, [(a, b, 1 / r) for a, b, r in parts.resistors]),
-        (c, drive_c, parts.capacitors),
-    ):
-        for a, b, value in elements:
+class TankBoard:
+    """The board's own share of the network for one temperature and one position of the relays.
+
+    Raises nothing: ``index`` is empty where a fault leaves no loop to speak of.
+    """
+
+    def __init__(self, assembly: Assembly, values: Values, pulled: Mapping[str, bool]) -> None:
+        netlist = assembly.netlist
+        self.terminals = terminal_nets(assembly)
+        self.index: dict[str, int] = {}
+        comparator = netlist.of_kind("comparator")[0]
+        self.output, sense, minus = (comparator.net(pin) for pin in ("OUT", "IN+", "IN-"))
+        self.still = {netlist.ground, *netlist.rails}
+        if sense in self.still or self.output in (sense, minus) or sense == minus:
+            return
+        parts = _board_parts(assembly, values, pulled)
+        for net in (sense, minus):
+            parts.capacitors.append((net, netlist.ground, comparator.model["input_capacitance"]))
+        starts = [net for net in (sense, minus) if net not in self.still]
+        nodes = _reachable(parts, starts, self.still | {self.output})
+        self.index = {name: number for number, name in enumerate(nodes)}
+        self.sense = np.zeros(len(nodes))
+        self.sense[self.index[sense]] = 1.0
+        if minus in self.index:
+            self.sense[self.index[minus]] = -1.0
+        self.hot = _joined(parts, self.index)
+        self.hot_name = self.hot[sense]
+        self.parts = self._relevant(parts)
+        self.basis, self.drive = self._stamped(self.parts, self.index)
+        self.basis[1] += NODE_CAPACITANCE_F * np.eye(len(nodes)).reshape(-1)
+        self.capacitance_f = self._across(self.parts.capacitors)
+
+    def _relevant(self, parts: _Parts) -> _Parts:
+        def touches(a: str, b: str) -> bool:
+            return a != b and (a in self.index or b in self.index)
+
+        return _Parts(
+            [element for element in parts.resistors if touches(*element[:2])],
+            [element for element in parts.capacitors if touches(*element[:2])],
+            [element for element in parts.coils if touches(*element[:2])],
+        )
+
+    def _stamped(self, parts: _Parts, index: Mapping[str, int]) -> tuple[Floats, Floats]:
+        """Basis and drive of these elements."""
+        size = len(index)
+        basis, drive = np.zeros((2 + len(parts.coils), size, size)), np.zeros((2, size))
+        elements = [
+            *((0, a, b, 1 / ohm) for a, b, ohm in parts.resistors),
+            *((1, a, b, farad) for a, b, farad in parts.capacitors),
+            *((2 + number, a, b, 1.0) for number, (a, b, _) in enumerate(parts.coils)),
+        ]
+        for row, a, b, value in elements:
             for first, second in ((a, b), (b, a)):
-                if first in index:
-                    target[index[first], index[first]] += value
-                    if second in index:
-                        target[index[first], index[second]] -= value
-                    elif second == output:
-                        drive[index[first]] += value
-    coils = [coil for coil in parts.coils if coil[0] != coil[1] and (coil[0] in index or coil[1] in index)]
-    if not coils:
-        return None
-    weights = np.zeros(size)
-    weights[index[sense]] = 1.0
-    if minus in index:
-        weights[index[minus]] = -1.0
-    network = TankNetwork(g, c, _coils(coils, index), drive_g, drive_c, weights)
-    return network, _guess(network, parts, index, still, sense)
+                at = index.get(first)
+                if at is None:
+                    continue
+                basis[row, at, at] += value
+                if second in index:
+                    basis[row, at, index[second]] -= value
+                elif second == self.output and row < 2:
+                    drive[row, at] += value
+        return basis.reshape(len(basis), -1), drive
 
+    def _across(self, capacitors: Capacitors) -> float:
+        """Capacitance that is directly across the tank, F: for a first estimate of the resonance."""
+        total = 0.0
+        for a, b, farad in capacitors:
+            ends = {self.hot.get(a, a), self.hot.get(b, b)}
+            if self.hot_name in ends and ends & self.still and farad < COUPLING_LEAST_F:
+                total += farad
+        return total
 
-def _coils(coils: list[tuple[str, str, float, float, float, float, float]], index: Mapping[str, int]) -> Coils:
-    size = len(index)
-    patterns = np.zeros((len(coils), size, size))
-    for pattern, (a, b, *_rest) in zip(patterns, coils, strict=True):
-        ends = [(index[net], sign) for net, sign in ((a, 1.0), (b, -1.0)) if net in index]
-        for row, first in ends:
-            for column, second in ends:
-                pattern[row, column] += first * second
-    numbers = np.array([coil[2:] for coil in coils]).T
-    return Coils(patterns.reshape(len(coils), -1), *numbers)
+    def with_terminal(self, terminal: Terminal) -> tuple[TankNetwork, float] | None:
+        """The whole network and a first estimate of its resonance, rad/s; None when there is no loop or no coil."""
+        if not self.index:
+            return None
+        first, second = self.terminals
+        inside = _Parts()
+        _connect(inside, terminal, first, second)
+        inside = self._reach(inside)
+        index = dict(self.index)
+        if any(INNER in pair for pair in inside.between()):
+            index[INNER] = len(index)
+        coils = [coil[2] for coil in (*self.parts.coils, *inside.coils)]
+        if not coils:
+            return None
+        size, own = len(index), len(self.index)
+        basis = np.zeros((2 + len(coils), size, size))
+        basis[: len(self.basis), :own, :own] = self.basis.reshape(-1, own, own)
+        added, _ = self._stamped(inside, index)
+        added = added.reshape(-1, size, size)
+        basis[:2] += added[:2]
+        basis[len(self.basis) :] = added[2:]
+        drive, sense = np.zeros((2, size)), np.zeros(size)
+        drive[:, :own], sense[:own] = self.drive, self.sense
+        numbers = np.array(coils).T
+        network = TankNetwork(basis.reshape(len(basis), -1), drive, Coils(*numbers), sense)
+        capacitance = NODE_CAPACITANCE_F + self.capacitance_f
+        if self.hot.get(first) == self.hot_name:
+            capacitance += sum(farad for _, _, farad in inside.capacitors)
+        inductance = sum(value for value in numbers[0] if value > LEAD_MOST_H) or LEAD_MOST_H
+        return network, 1 / math.sqrt(inductance * capacitance)
 
-
-def _guess(network: TankNetwork, parts: _Parts, index: Mapping[str, int], still: set[str], sense: str) -> float:
-    """A first estimate of the resonance, rad/s: all coils in series, and what closed paths put across the tank."""
-    inductance = sum(value for value in network.coils.inductance_h if value > 1e-6) or 1e-6
-    joined = _joined(parts, index)
-    capacitance = NODE_CAPACITANCE_F
-    for a, b, value in parts.capacitors:
-        ends = {joined.get(a, a), joined.get(b, b)}
-        if joined[sense] in ends and ends & still and value < 5e-6:
-            capacitance += value
-    return 1 / math.sqrt(inductance * capacitance)
+    def _reach(self, inside: _Parts) -> _Parts:
+        """Nothing at terminals that the loop does not reach."""
+        return inside if self.terminals[0] in self.index or self.terminals[1] in self.index else _Parts()
 
 
 def _joined(parts: _Parts, index: Mapping[str, int]) -> dict[str, str]:
@@ -153,8 +206,7 @@ def _joined(parts: _Parts, index: Mapping[str, int]) -> dict[str, str]:
     name = {node: node for node in index}
     for a, b in (
         *((a, b) for a, b, ohm in parts.resistors if ohm < 100),
-        *((a, b) for a, b, farad in parts.capacitors if farad > 2e-6),
-        *((coil[0], coil[1]) for coil in parts.coils if coil[2] < 1e-6),
+        *((a, b) for a, b, farad in parts.capacitors if farad > COUPLING_LEAST_F),
     ):
         if a in name and b in name and name[a] != name[b]:
             old, new = name[a], name[b]
@@ -164,11 +216,7 @@ def _joined(parts: _Parts, index: Mapping[str, int]) -> dict[str, str]:
 
 def _reachable(parts: _Parts, start: list[str], stop: set[str]) -> list[str]:
     neighbours: dict[str, list[str]] = {}
-    for a, b in (
-        *((a, b) for a, b, _ in parts.resistors),
-        *((a, b) for a, b, _ in parts.capacitors),
-        *((coil[0], coil[1]) for coil in parts.coils),
-    ):
+    for a, b in parts.between():
         neighbours.setdefault(a, []).append(b)
         neighbours.setdefault(b, []).append(a)
     found, waiting = dict.fromkeys(start), list(start)
@@ -180,7 +228,7 @@ def _reachable(parts: _Parts, start: list[str], stop: set[str]) -> list[str]:
     return list(found)
 
 
-def _parts(assembly: Assembly, values: Values, pulled: Mapping[str, bool], terminal: Terminal) -> _Parts:
+def _board_parts(assembly: Assembly, values: Values, pulled: Mapping[str, bool]) -> _Parts:
     parts = _Parts()
     netlist = assembly.netlist
     for part in netlist.of_kind("resistor"):
@@ -190,9 +238,8 @@ def _parts(assembly: Assembly, values: Values, pulled: Mapping[str, bool], termi
     for part in netlist.of_kind("inductor"):
         name, a, b = part.designator, part.pins[0].net, part.pins[1].net
         reference, inductance, dc = part.model["q_frequency"], values[name], values[f"{name}.resistance"]
-        total = 2 * math.pi * reference * inductance / values[f"{name}.q"]
-        ac = max(total - dc, 0.0)
-        parts.coils.append((a, b, inductance, dc, ac, reference, part.model["loss_exponent"]))
+        ac = max(2 * math.pi * reference * inductance / values[f"{name}.q"] - dc, 0.0)
+        parts.coils.append((a, b, (inductance, dc, ac, reference, part.model["loss_exponent"])))
         if part.model["parallel_capacitance"]:
             parts.capacitors.append((a, b, part.model["parallel_capacitance"]))
     for relay, a, b, closed in contacts(assembly, pulled):
@@ -201,7 +248,6 @@ def _parts(assembly: Assembly, values: Values, pulled: Mapping[str, bool], termi
         else:
             parts.capacitors.append((a, b, values[f"{relay.designator}.contact_capacitance"]))
     parts.resistors += [(a, b, LINK_OHM) for a, b in assembly.links]
-    _connect(parts, terminal, *terminal_nets(assembly))
     return parts
 
 
@@ -223,13 +269,13 @@ def _connect(parts: _Parts, terminal: Terminal, first: str, second: str) -> None
     lead = terminal.jig_inductance_h
     if terminal.kind == "short":
         if lead > 0:
-            parts.coils.append((first, second, lead, max(resistance, 1e-3), 0.0, 1e6, 0.0))
+            parts.coils.append((first, second, _wire(lead, max(resistance, 1e-3))))
         else:
             parts.resistors.append((first, second, max(resistance, 1e-3)))
     elif terminal.kind == "capacitor":
         node = INNER
         if lead > 0:
-            parts.coils.append((first, node, lead, max(resistance, 1e-6), 0.0, 1e6, 0.0))
+            parts.coils.append((first, node, _wire(lead, max(resistance, 1e-6))))
         elif resistance > 0:
             parts.resistors.append((first, node, resistance))
         else:
@@ -239,9 +285,14 @@ def _connect(parts: _Parts, terminal: Terminal, first: str, second: str) -> None
         node = INNER if terminal.parallel_capacitance_f and (lead or terminal.jig_resistance_ohm) else first
         inductance, own = terminal.value, max(terminal.series_resistance_ohm, 1e-6)
         if node == first:
-            parts.coils.append((first, second, inductance + lead, own + terminal.jig_resistance_ohm, 0.0, 1e6, 0.0))
+            parts.coils.append((first, second, _wire(inductance + lead, own + terminal.jig_resistance_ohm)))
         else:
-            parts.coils.append((first, node, max(lead, 1e-12), max(terminal.jig_resistance_ohm, 1e-6), 0.0, 1e6, 0.0))
-            parts.coils.append((node, second, inductance, own, 0.0, 1e6, 0.0))
+            parts.coils.append((first, node, _wire(max(lead, 1e-12), max(terminal.jig_resistance_ohm, 1e-6))))
+            parts.coils.append((node, second, _wire(inductance, own)))
         if terminal.parallel_capacitance_f:
             parts.capacitors.append((node, second, terminal.parallel_capacitance_f))
+
+
+def _wire(inductance_h: float, resistance_ohm: float) -> tuple[float, float, float, float, float]:
+    """A coil whose loss does not depend on frequency."""
+    return inductance_h, resistance_ohm, 0.0, 1e6, 0.0

@@ -20,7 +20,7 @@ COMPARATOR_LEAST_V = 2.5  # supply below which the comparator's output stays ope
 RESET_HIGH = 0.6  # of the supply: above it the microcontroller leaves reset; from memory
 ROUNDS = 4
 
-Start = Callable[[Network, str], Solution | None]
+Start = Callable[[Network], Solution | None]  # somewhere near the solution
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,9 +55,7 @@ class Settled:
 class Settling:
     """One settling in the making."""
 
-    def __init__(
-        self, assembly: Assembly, values: Values, base: Network, conditions: Conditions, start: Start
-    ) -> None:
+    def __init__(self, assembly: Assembly, values: Values, base: Network, conditions: Conditions, start: Start) -> None:
         self.assembly, self.values, self.base, self.conditions = assembly, values, base, conditions
         self.netlist, self.index, self.start = assembly.netlist, base.index, start
         self.clock_hz = clock.frequency_hz(assembly, values)
@@ -111,16 +109,16 @@ class Settling:
         comparators = self.netlist.of_kind("comparator")
         level, low_v, high_v = "off", math.nan, math.nan
         if not comparators or not (self.conditions.supply_v or self.conditions.sources):
-            low = high = self._newton(network, self.start(network, "off"))
+            low = high = self._newton(network, self.start(network))
         else:
             part = comparators[0]
             open_output = power_comparator(network, part, self.values, output_low=False)
-            high = self._newton(open_output, self.start(network, "high"))
+            high = self._newton(open_output, self.start(network))
             if self._between(part, "V+", "V-", high.vector) < COMPARATOR_LEAST_V:
                 low = high = self._newton(network, high)
             else:
                 low_output = power_comparator(network, part, self.values, output_low=True)
-                low = self._newton(low_output, self.start(network, "low") or high)
+                low = self._newton(low_output, high)
                 offset = self.values[f"{part.designator}.offset"]
                 low_v = self._between(part, "IN+", "IN-", low.vector) + offset
                 high_v = self._between(part, "IN+", "IN-", high.vector) + offset

@@ -167,10 +167,10 @@ def _component(deck: _Deck, part: Component, values: Values, assembly: Assembly)
         case "display":
             supply, ground = part.net("VDD"), part.net("GND")
             deck.resistor(supply, ground, part.model["supply"] / values[name])
-            for pin in part.pins:
-                if pin.name not in ("VDD", "GND") and pin.net:
-                    deck.diode(pin.net, supply, part.model["esd_saturation_current"])
-                    deck.diode(ground, pin.net, part.model["esd_saturation_current"])
+            for contact in part.pins:
+                if contact.name not in ("VDD", "GND") and contact.net:
+                    deck.diode(contact.net, supply, part.model["esd_saturation_current"])
+                    deck.diode(ground, contact.net, part.model["esd_saturation_current"])
 
 
 def _difference(plus: str, minus: str) -> str:
