@@ -11,6 +11,7 @@ from numpy import float32
 from hil.sim.chip import Chip
 from hil.sim.meter import CLOCK_HZ, PRESCALER, Count, MeterFirmware
 from hil.sim.meter_constants import Constants, erased
+from hil.sim.meter_port import MeterPort
 from hil.sim.meter_readings import Readings
 
 _UNITS = {"C": ((1e-12, "pF"), (1e-9, "nF"), (1e-6, "uF")), "L": ((1e-6, "uH"), (1e-3, "mH"))}
@@ -69,6 +70,7 @@ class _OtherReadings(MeterFirmware):
     def __init__(self, chip: Chip, version: str) -> None:
         super().__init__(chip, version)
         self.readings = self.readings_type(self.readings.constants)
+        self._port = MeterPort(self)  # speaks of these readings
 
 
 class _UnusedConstants(_OtherReadings):

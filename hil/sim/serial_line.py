@@ -98,7 +98,7 @@ class SerialLine:
         elif effect == "garbage":
             data = bytes(random.Random(f"{until_s}").choices(_GARBAGE, k=len(data))) + b"\n" * data.count(b"\n")
         elif effect == "wrong_identity":
-            data = data.replace(b"QM-2", b"XX-9")
+            data = data.replace(b"M", b"N")  # one byte, for they come one by one: QN-2
         self._received.extend(resample(data, processor.baud() or self.baud, self.baud))
 
     def next_byte_s(self) -> float | None:

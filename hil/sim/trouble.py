@@ -9,7 +9,7 @@
     bench.part.NAME=+3%                       a reference part that is no more what its certificate says
     firmware=hangs [@S]                       hangs S seconds after each start, and the watchdog resets it
     firmware=NAME                             wrong in one of the ways of hil.sim.meter_bugs, e.g. late_rounding
-    eeprom=corrupt                            stored constants with a bad checksum
+    eeprom=corrupt | other_serial             stored constants with a bad checksum; serial number of another unit
 
 ``@N``: N messages go well before (default: none does).
 """
@@ -30,7 +30,7 @@ _TARGETS = {
     "bench.meter": (*_PORT_EFFECTS, "reboot"),
     **{f"bench.{kind}": _PORT_EFFECTS for kind in KINDS},
     "firmware": ("hangs", *BUGS),
-    "eeprom": ("corrupt",),
+    "eeprom": ("corrupt", "other_serial"),
 }
 _DEFAULT_HANG_S = 3.0
 

@@ -7,10 +7,11 @@ from dataclasses import dataclass, field
 from hil.circuit.board import BoardModel, draw_values
 from hil.circuit.faults import parse_faults
 from hil.circuit.netlist import Netlist
-from hil.sim.meter_constants import constants_place, erased
+from hil.sim.meter_constants import constants_place, erased, serial_record
 from hil.sim.trouble import Troubles, is_trouble, parse_trouble
 
 FIRMWARE_VERSION = "1.0.0"
+OTHER_SERIAL = "QM2-OTHER"
 
 
 @dataclass(slots=True, kw_only=True)
@@ -61,6 +62,10 @@ def build_unit(
             unit.hangs_after_s = firmware.after
         else:
             unit.bug = firmware.effect
-    if troubles.at("eeprom") is not None:
+    stored = troubles.at("eeprom")
+    if stored is not None and stored.effect == "other_serial":
+        record = serial_record(OTHER_SERIAL)
+        unit.eeprom[: len(record)] = record
+    elif stored is not None:
         unit.eeprom[constants_place()] = bytes(constants_place().stop - constants_place().start)
     return unit

@@ -38,6 +38,6 @@ def test_zero(row, meter, fit, judge):
     judge(row, meter.zero())
 
 
-@check(reads="zero_c", needs="meter", after="zero_c_found", seconds=1.1)
+@check(reads="zero_c", needs="meter", after="calibration", seconds=1.1)
 def test_residual_zero(row, meter, judge):
     judge(row, meter.capacitance_f())
