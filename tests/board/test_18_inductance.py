@@ -5,7 +5,7 @@ from hil import MeterError, check, lc
 TRIES = 8
 
 
-def _read_against(part, certified_h, meter, fit):
+def _read_against(part, meter, fit):
     """Reference, reading, and a note: the reference is what the part shows at the frequency of the reading.
 
     Its own capacitance makes a coil look larger there than where it was certified.
@@ -14,9 +14,9 @@ def _read_against(part, certified_h, meter, fit):
     indicated_h = meter.inductance_h()
     bare_hz, _ = meter.calibration_hz()
     frequency_hz = bare_hz / (1 + max(indicated_h, 0.0) / meter.tank().inductance_h) ** 0.5
-    reference_h = certified_h
+    reference_h = part.value
     if part.self_resonance_hz is not None and part.frequency_hz is not None:
-        reference_h = lc.apparent_inductance_h(certified_h, part.frequency_hz, frequency_hz, part.self_resonance_hz)
+        reference_h = lc.apparent_inductance_h(reference_h, part.frequency_hz, frequency_hz, part.self_resonance_hz)
     return reference_h, indicated_h, f"read at {frequency_hz:.0f} Hz"
 
 
@@ -43,7 +43,7 @@ def test_residual_zero(row, meter, judge):
 @check(reads="scale.as_found", needs="meter part", after="zero_l", seconds=1.3)
 def test_scale_as_found(row, meter, fit, part, run_state, judge):
     """Relative error at the part that adjusts."""
-    run_state["adjusting_h"] = _read_against(part, part.value, meter, fit)
+    run_state["adjusting_h"] = _read_against(part, meter, fit)
     reference_h, indicated_h, note = run_state["adjusting_h"]
     judge(row, indicated_h / reference_h - 1, notes=(note,))
 
@@ -61,13 +61,13 @@ def test_adjust_scale(row, meter, run_state, judge):
 @check(reads="scale.as_left", needs="meter part", after="scale scale.as_found", seconds=1.2)
 def test_scale_as_left(row, meter, fit, part, judge):
     """The adjustment took. It says nothing about accuracy; other parts verify that."""
-    reference_h, indicated_h, note = _read_against(part, part.value, meter, fit)
+    reference_h, indicated_h, note = _read_against(part, meter, fit)
     judge(row, indicated_h / reference_h - 1, notes=(note,))
 
 
 @check(reads="l_*", needs="meter part", after="calibration zero_l scale scale.*", seconds=1.3)
 def test_inductance(row, meter, fit, part, judge):
-    reference_h, indicated_h, note = _read_against(part, row.nominal, meter, fit)
+    reference_h, indicated_h, note = _read_against(part, meter, fit)
     judge(row.around(reference_h), indicated_h, notes=(note,))
 
 
