@@ -17,6 +17,7 @@ All functions take arrays with any leading dimensions (one tank per entry), so t
 once. The extra counts of a noisy comparator on a slow edge follow from Rice's formula for crossings.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -31,6 +32,7 @@ FURTHEST = 6.0  # a resonance further than this factor from its first estimate i
 _K = np.arange(1, HARMONICS + 1)
 _INVERSE_K, _J_OVER_K = 1 / _K, 1j / _K
 MOST_STEPS = 20
+_erfc = np.vectorize(math.erfc, otypes=[float])
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,12 +227,5 @@ def _noise(comparator: Comparator, omega: Floats, amplitude: Floats, quality: Fl
     ratio = slope / (2 * np.pi * comparator.noise_bandwidth_hz * comparator.noise_v)
     density = np.exp(-(ratio**2) / 2) / np.sqrt(2 * np.pi)
     # Mean up-crossings of a ramp with Gaussian noise less one: φ(r)/r − Φ(−r).
-    extra = density / ratio - _upper(ratio)
+    extra = density / ratio - _erfc(ratio / np.sqrt(2)) / 2
     return sigma, np.where(np.isfinite(extra), np.maximum(extra, 0.0), 0.0)
-
-
-def _upper(x: Floats) -> Floats:
-    """Gaussian upper tail, to 7.5e-8 (Abramowitz and Stegun 26.2.17)."""
-    t = 1 / (1 + 0.2316419 * x)
-    series = t * (0.319381530 + t * (-0.356563782 + t * (1.781477937 + t * (-1.821255978 + t * 1.330274429))))
-    return np.asarray(np.exp(-x * x / 2) / np.sqrt(2 * np.pi) * series)

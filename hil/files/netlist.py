@@ -5,6 +5,7 @@ refused, because both are what a typing error looks like.
 """
 
 from collections.abc import Mapping
+from itertools import pairwise
 
 from hil.circuit.netlist import (
     MAIN_UNITS,
@@ -118,7 +119,7 @@ def _adjacent(table: Table, pins: tuple[Pin, ...]) -> tuple[tuple[str, str], ...
     pairs, start = [], 0
     for length in rows:
         row = pins[start : start + length]
-        pairs += [(first.number, second.number) for first, second in zip(row, row[1:], strict=False)]
+        pairs += [(first.number, second.number) for first, second in pairwise(row)]
         start += length
     return tuple(pairs)
 

@@ -116,14 +116,15 @@ def test_rails_and_test_points(netlist, name, tmp_path):
 
 FAULTS = (
     "F1=open", "Q1=short", "Q1=reversed", "Q1=open", "R1=open", "SW1=contact=20ohm", "C3=short", "C3=reversed",
-    "U1=open", "U1=short", "U1=wrong", "U1.2=open", "U1.1,U1.2=bridge", "U1=reversed", "U2=open", "U2=short", "U2=wrong",
-    "U2.1,U2.2=bridge", "U2.1=open", "R2=open", "R2=short", "R3=open", "R3=short", "R3=x10", "R2,R3=swapped", "C6=short",
-    "C9=short", "L2=open", "R4=open", "R4=short", "R7=open", "R8=open", "R7,R8=swapped", "R8=+20%", "C12=short",
-    "R9=open", "R9=x10", "R10=open", "R10=x0.1", "R11=open", "R11=short", "R12=open", "R12=+50%", "R13=open", "R13=short",
-    "C14=short", "R14=open", "R15=short", "C5=short", "U4.2,U4.3=bridge", "U4.7=open", "U4=reversed", "U4.8=open",
-    "D2=reversed", "D2=short", "D3=reversed", "R16=open", "K1=short", "Q2=reversed", "Q2=short", "LED1=reversed", "R17=short",
-    "U3.7=open", "U3.8=open", "U3.20=open", "U3.4,U3.5=bridge", "U3.7,U3.8=bridge", "U3.21,U3.22=bridge",
-    "U3.14=open", "DISP1.1,DISP1.2=bridge", "R20=open", "KEY1=stuck_closed",
+    "U1=open", "U1=short", "U1=wrong", "U1.2=open", "U1.1,U1.2=bridge", "U1=reversed", "U2=open", "U2=short",
+    "U2=wrong", "U2.1,U2.2=bridge", "U2.1=open", "R2=open", "R2=short", "R3=open", "R3=short", "R3=x10",
+    "R2,R3=swapped", "C6=short", "C9=short", "L2=open", "R4=open", "R4=short", "R7=open", "R8=open",
+    "R7,R8=swapped", "R8=+20%", "C12=short", "R9=open", "R9=x10", "R10=open", "R10=x0.1", "R11=open", "R11=short",
+    "R12=open", "R12=+50%", "R13=open", "R13=short", "C14=short", "R14=open", "R15=short", "C5=short",
+    "U4.2,U4.3=bridge", "U4.7=open", "U4=reversed", "U4.8=open", "D2=reversed", "D2=short", "D3=reversed",
+    "R16=open", "K1=short", "Q2=reversed", "Q2=short", "LED1=reversed", "R17=short", "U3.7=open", "U3.8=open",
+    "U3.20=open", "U3.4,U3.5=bridge", "U3.7,U3.8=bridge", "U3.21,U3.22=bridge", "U3.14=open",
+    "DISP1.1,DISP1.2=bridge", "R20=open", "KEY1=stuck_closed",
 )  # fmt: skip
 
 

@@ -152,7 +152,6 @@ def test_oscillator_agrees_with_ngspice(netlist, terminal, delay_s, pins, tmp_pa
     assert mean_v - drop_v == pytest.approx(operating.voltage_v("TP_INAVG"), rel=0.01)
     amplitude_v = (plus[whole].max() - plus[whole].min()) / 2
     assert predicted.amplitude_v == pytest.approx(amplitude_v, rel=0.05)
-    print(
-        f"{measured_hz:.2f} Hz, {(predicted.frequency_hz / measured_hz - 1) * 1e6:+.1f} ppm, mean {mean_v - drop_v:.4f} V"
-    )
+    ppm = (predicted.frequency_hz / measured_hz - 1) * 1e6
+    print(f"{measured_hz:.2f} Hz, {ppm:+.1f} ppm, mean {mean_v - drop_v:.4f} V")
     assert not re.search(r"(?i)fatal|singular", done.stderr)
