@@ -21,7 +21,7 @@ from hil.files.netlist import parse_netlist
 
 pytestmark = pytest.mark.skipif(shutil.which("ngspice") is None, reason="ngspice is not installed")
 BOARD = Path(__file__).parents[2] / "fixtures" / "boards" / "qm2.toml"
-STEPS_PER_PERIOD = 500
+STEPS_PER_PERIOD = 400
 
 CAPACITANCE = (("PB0", "low"), ("PB1", "low"))
 INDUCTANCE = (("PB0", "high"), ("PB1", "low"))
@@ -88,7 +88,7 @@ def deck(netlist: Netlist, values: dict[str, float], terminal: Terminal, *, pull
         lines.append(f"C_X T1 0 {terminal.parallel_capacitance_f + 1e-18}")
     period = 1 / frequency_hz
     step = min(period / STEPS_PER_PERIOD, values["U4"] / 3)
-    settle, measured = (100 if frequency_hz < 50e3 else 250) * period, 40 * period
+    settle, measured = (60 if frequency_hz < 50e3 else 120) * period, 30 * period
     steepness = 2 / (2 * math.pi * frequency_hz * max(abs(start_v), 1e-3) * step)
     output = values["U4.output_resistance"]
     bias = values["U4.bias_current"]
