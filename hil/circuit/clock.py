@@ -36,11 +36,11 @@ def frequency_hz(assembly: Assembly, values: Values) -> float:
 
 
 def _to_ground_f(assembly: Assembly, values: Values, net: str) -> float:
-    ground = assembly.netlist.ground
+    wanted = {net, assembly.netlist.ground}
     return sum(
         values[part.designator]
         for part in assembly.netlist.of_kind("capacitor")
-        if {pin.net for pin in part.pins} == {net, ground}
+        if part.pins[0].net in wanted and part.pins[1].net in wanted and part.pins[0].net != part.pins[1].net
     )
 
 

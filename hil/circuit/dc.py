@@ -130,7 +130,7 @@ class Network:
 
 
 class _Junctions:
-    """All junctions as arrays, and where their conductances go in the flattened matrix."""
+    """All junctions as arrays, and where their conductances go in the matrix."""
 
     def __init__(self, network: Network) -> None:
         count, size = len(network.junctions), len(network.nodes)
@@ -138,7 +138,7 @@ class _Junctions:
         self.into = np.zeros((size, count))
         self.saturation = np.array([junction.saturation_a for junction in network.junctions])
         self.slope = np.array([junction.slope_v for junction in network.junctions])
-        entries: list[tuple[int, int, float]] = []
+        entries: list[tuple[int, int, int, float]] = []
         for number, junction in enumerate(network.junctions):
             columns = ((network.index[junction.plus], 1.0), (network.index[junction.minus], -1.0))
             for column, sign in columns:
@@ -146,21 +146,12 @@ class _Junctions:
             for node, factor in junction.into:
                 row = network.index[node]
                 self.into[row, number] += factor
-                entries += [(row * size + column, number, factor * sign) for column, sign in columns]
-        places = np.array(entries or [(0, 0, 0.0)]).T
-        self._place, self._junction, self._factor = places[0].astype(int), places[1].astype(int), places[2]
-        self._size = size
+                entries += [(row, column, number, factor * sign) for column, sign in columns]
+        table = np.array(entries).reshape(-1, 4)
+        self.row, self.column, self.junction = (table[:, n].astype(int) for n in range(3))
+        self.factor = table[:, 3]
         self.conductance = self.saturation / self.slope
         self.critical = self.slope * np.log(self.slope / (math.sqrt(2) * self.saturation))
-
-    def matrix(self, gradient: Floats) -> Floats:
-        """What the junctions add to the nodal matrix at these conductances."""
-        if not len(gradient):
-            return np.zeros((self._size, self._size))
-        weights = gradient[self._junction] * self._factor
-        flat = np.bincount(self._place, weights, self._size * self._size)
-        square: Floats = flat.reshape(self._size, self._size).astype(float, copy=False)
-        return square
 
     def limited(self, wanted: Floats, before: Floats) -> Floats:
         """Logarithmic steps above the critical voltage, as usual in circuit simulation (Nagel 1975)."""
@@ -191,13 +182,14 @@ def solve(network: Network, start: Solution | None = None) -> Solution:
     Newton's method from `start`. When it does not settle, it is repeated with steps of bounded length, which breaks
     the cycles that characteristics with limits lead it into.
     """
-    zero = np.zeros(len(network.nodes)), np.zeros(len(network.junctions))
+    system = _System(network)
+    zero = np.zeros(system.size), np.zeros(len(network.junctions))
     origin = zero if start is None else (start.vector, start.junction_v)
     used = 0
     found = Solution(*zero, False, 0)
     stages = ((origin, 40, 2.0), (zero, 40, 2.0), (zero, 80, 0.8), (zero, 200, 0.3), (zero, 800, 0.1))
     for (vector, junction_v), most, longest_v in stages:
-        found = _iterate(network, vector, junction_v, most, longest_v)
+        found = system.iterate(vector, junction_v, most, longest_v)
         used += found.iterations
         if found.converged:
             break
@@ -210,83 +202,98 @@ def start_at(network: Network, voltages: Sequence[float] | Floats) -> Solution:
     return Solution(vector, network.compiled().control @ vector[: len(network.nodes)], False, 0)
 
 
-def _iterate(network: Network, vector: Floats, junction_v: Floats, most: int, longest_v: float) -> Solution:
-    arrays = network.compiled()
-    control, into, slope, saturation = arrays.control, arrays.into, arrays.slope, arrays.saturation
-    branches = [_indexed(branch, network.index) for branch in network.branches]
-    limited_branches = [_indexed(branch, network.index) for branch in network.limited]
-    watched = tuple(pair for branch in (*branches, *limited_branches) for pair in branch[2])
-    nodes, size = len(network.nodes), len(network.nodes) + len(limited_branches)
-    matrix, right = np.zeros((size, size)), np.zeros(size)
-    if len(vector) != size:
-        vector = np.concatenate((vector[:nodes], np.zeros(size - nodes)))
-    quiet = 0
-    for iteration in range(1, most + 1):
-        limited = arrays.limited(control @ vector[:nodes], junction_v)
-        raised = np.exp(np.minimum(limited / slope, 300.0))
-        gradient = arrays.conductance * raised + SHUNT_S
-        current = saturation * (raised - 1) + SHUNT_S * limited
-        matrix[:nodes, :nodes] = network.matrix + arrays.matrix(gradient)
-        right[:nodes] = network.injected_a - into @ (current - gradient * limited)
-        values = vector.tolist()
-        for a, b, controls, law in branches:
-            _stamp_branch(matrix, right, values, a, b, controls, law)
-        for row, (a, b, controls, law) in enumerate(limited_branches, nodes):
-            _stamp_limited(matrix, right, values, row, a, b, controls, law)
+class _System:
+    """The equations: unknowns are node voltages, ground first, then the currents of the limited branches.
+
+    What changes from step to step are few entries of the matrix; their places are known beforehand.
+    """
+
+    def __init__(self, network: Network) -> None:
+        self.network, self.junctions, index = network, network.compiled(), network.index
+        self.branches = [_indexed(branch, index) for branch in network.branches]
+        self.limited = [_indexed(branch, index) for branch in network.limited]
+        self.nodes = len(network.nodes)
+        self.size = size = self.nodes + len(self.limited)
+        self.watched = [pair for branch in (*self.branches, *self.limited) for pair in branch[2]]
+        constant = np.zeros((size, size))
+        constant[: self.nodes, : self.nodes] = network.matrix
+        places: list[int] = []
+        for a, b, controls, _ in self.branches:
+            for plus, minus in controls:
+                places += (a * size + plus, a * size + minus, b * size + plus, b * size + minus)
+        for row, (a, b, controls, _) in enumerate(self.limited, self.nodes):
+            constant[a, row], constant[b, row] = 1.0, -1.0
+            places.append(row * size + row)
+            for plus, minus in controls:
+                places += (row * size + plus, row * size + minus)
+        self.constant = constant.reshape(-1)
+        self.places = np.concatenate((self.junctions.row * size + self.junctions.column, places)).astype(int)
+
+    def iterate(self, vector: Floats, junction_v: Floats, most: int, longest_v: float) -> Solution:
+        """Newton's method with no step longer than that."""
+        control, nodes = self.junctions.control, self.nodes
+        if len(vector) != self.size:
+            vector = np.concatenate((vector[:nodes], np.zeros(self.size - nodes)))
+        reached = control @ vector[:nodes]
+        quiet = 0
+        for iteration in range(1, most + 1):
+            limited = self.junctions.limited(reached, junction_v)
+            following = self._step(vector, limited)
+            reached = control @ following[:nodes]
+            move = self._move(vector, following, reached, limited)
+            if move > longest_v:
+                following = vector + (following - vector) * (longest_v / move)
+                reached = control @ following[:nodes]
+            vector, junction_v = following, limited
+            quiet = quiet + 1 if move < ROUNDING_V else 0
+            if move < TOLERANCE_V or quiet > 3:
+                return Solution(vector, reached, True, iteration)
+        return Solution(vector, junction_v, False, most)
+
+    def _step(self, vector: Floats, junction_v: Floats) -> Floats:
+        """Solution of the network linearised at these unknowns and junction voltages."""
+        junctions, size = self.junctions, self.size
+        relative = junction_v / junctions.slope
+        raised = np.exp(np.minimum(relative, 300.0))
+        gradient = junctions.conductance * raised + SHUNT_S
+        rest = junctions.saturation * (raised * (1 - relative) - 1)
+        right = np.zeros(size)
+        right[: self.nodes] = self.network.injected_a - junctions.into @ rest
+        entries = self._branch_entries(vector.tolist(), right)
+        weights = np.concatenate((gradient[junctions.junction] * junctions.factor, entries))
+        matrix = self.constant + np.bincount(self.places, weights, size * size)
         following = np.zeros(size)
-        following[1:] = np.linalg.solve(matrix[1:, 1:], right[1:])
-        reached = control @ following[:nodes]
-        move = _move(values, following.tolist(), reached, limited, watched, nodes)
-        if move > longest_v:
-            following = vector + (following - vector) * (longest_v / move)
-        vector, junction_v = following, limited
-        quiet = quiet + 1 if move < ROUNDING_V else 0
-        if move < TOLERANCE_V or quiet > 3:
-            return Solution(vector, reached, True, iteration)
-    return Solution(vector, junction_v, False, most)
+        following[1:] = np.linalg.solve(matrix.reshape(size, size)[1:, 1:], right[1:])
+        return following
 
+    def _branch_entries(self, values: list[float], right: Floats) -> list[float]:
+        """Entries of branches in the order of their places; constant terms go to the right side."""
+        entries: list[float] = []
+        for a, b, controls, law in self.branches:
+            u1, u2 = _differences(values, controls)
+            ampere, slope1, slope2 = law(u1, u2)
+            rest = ampere - slope1 * u1 - slope2 * u2
+            right[a] -= rest
+            right[b] += rest
+            for gain, _ in zip((slope1, slope2), controls, strict=False):
+                entries += (gain, -gain, -gain, gain)
+        for row, (_, _, controls, law) in enumerate(self.limited, self.nodes):
+            u1, u2 = _differences(values, controls)
+            miss, by_current, slope1, slope2 = law(values[row], u1, u2)
+            right[row] = by_current * values[row] + slope1 * u1 + slope2 * u2 - miss
+            entries.append(by_current)
+            for gain, _ in zip((slope1, slope2), controls, strict=False):
+                entries += (gain, -gain)
+        return entries
 
-def _move(
-    before: list[float], after: list[float], reached: Floats, limited: Floats, watched: Pairs, nodes: int
-) -> float:
-    """How far the arguments of nonlinear elements moved. What is linear is exact after one step, however long."""
-    move = 0.0
-    for plus, minus in watched:
-        move = max(move, abs(after[plus] - after[minus] - before[plus] + before[minus]))
-    for old, new in zip(before[nodes:], after[nodes:], strict=True):
-        move = max(move, abs(new - old))
-    awake = np.maximum(reached, limited) > ASLEEP_V
-    return max(move, float(np.abs((reached - limited) * awake).max(initial=0.0)))
-
-
-def _stamp_branch(
-    matrix: Floats, right: Floats, values: list[float], a: int, b: int, controls: Pairs, law: Law
-) -> None:
-    u1, u2 = _differences(values, controls)
-    ampere, slope1, slope2 = law(u1, u2)
-    rest = ampere - slope1 * u1 - slope2 * u2
-    right[a] -= rest
-    right[b] += rest
-    for (plus, minus), gain in zip(controls, (slope1, slope2), strict=False):
-        matrix[a, plus] += gain
-        matrix[a, minus] -= gain
-        matrix[b, plus] -= gain
-        matrix[b, minus] += gain
-
-
-def _stamp_limited(
-    matrix: Floats, right: Floats, values: list[float], row: int, a: int, b: int, controls: Pairs, law: ImplicitLaw
-) -> None:
-    u1, u2 = _differences(values, controls)
-    miss, by_current, slope1, slope2 = law(values[row], u1, u2)
-    matrix[a, row] = 1.0
-    matrix[b, row] = -1.0
-    matrix[row] = 0.0
-    matrix[row, row] = by_current
-    for (plus, minus), gain in zip(controls, (slope1, slope2), strict=False):
-        matrix[row, plus] += gain
-        matrix[row, minus] -= gain
-    right[row] = by_current * values[row] + slope1 * u1 + slope2 * u2 - miss
+    def _move(self, before: Floats, after: Floats, reached: Floats, limited: Floats) -> float:
+        """How far the arguments of nonlinear elements moved. What is linear is exact after one step, however long."""
+        step = (after - before).tolist()
+        moves = [abs(step[plus] - step[minus]) for plus, minus in self.watched]
+        moves += [abs(change) for change in step[self.nodes :]]
+        awake = np.maximum(reached, limited) > ASLEEP_V
+        moves.append(float(np.abs((reached - limited) * awake).max(initial=0.0)))
+        return max(moves)
 
 
 def _differences(values: list[float], controls: Pairs) -> tuple[float, float]:

@@ -4,14 +4,13 @@ Junctions follow the ideal diode law and the transport model of bipolar transist
 Shichman and Hodges (1968); all without series resistances, which the board's resistors dwarf. Regulators and bench
 supplies are limits on a current: the smallest of what regulation asks for, what the headroom allows and the limit,
 joined by `lesser` and `greater`. Each is written as a voltage that must be zero, so that a steep characteristic is not
-steep for Newton's method; the corners are rounded by a microvolt.
+steep for Newton's method.
 """
 
 import math
 
 from hil.circuit.dc import ZERO_DEGC, Dual, ImplicitLaw, Law, thermal_voltage_v
 
-CORNER_V = 1e-6  # width of the rounded corners of regulators and supplies
 SCALE_OHM = 10.0  # turns a distance from a current limit into a voltage; any value of this order serves
 BAND_GAP_V = 1.11
 NOMINAL_DEGC = 23.0
@@ -25,23 +24,13 @@ def saturation_a(nominal_a: float, emission: float, temperature_degc: float) -> 
 
 
 def lesser(a: Dual, b: Dual) -> Dual:
-    """Smooth minimum: where it is zero, a·b = CORNER²/4 with both positive."""
-    gap = a[0] - b[0]
-    root = math.sqrt(gap * gap + CORNER_V * CORNER_V)
-    share = (1 - gap / root) / 2
-    rest = 1 - share
-    return (
-        (a[0] + b[0] - root) / 2,
-        share * a[1] + rest * b[1],
-        share * a[2] + rest * b[2],
-        share * a[3] + rest * b[3],
-    )
+    """The smaller one, with its derivatives."""
+    return a if a[0] <= b[0] else b
 
 
 def greater(a: Dual, b: Dual) -> Dual:
-    """Smooth maximum."""
-    value, by_i, by_u1, by_u2 = lesser((-a[0], -a[1], -a[2], -a[3]), (-b[0], -b[1], -b[2], -b[3]))
-    return -value, -by_i, -by_u1, -by_u2
+    """The larger one, with its derivatives."""
+    return a if a[0] >= b[0] else b
 
 
 def limited_source(volt: float, limit_a: float, ohm: float) -> ImplicitLaw:

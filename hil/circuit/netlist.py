@@ -146,7 +146,7 @@ class Pin:
     net: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Component:
     """One part on the board. ``adjacent`` holds pairs of pin numbers that a drop of solder can bridge."""
 
@@ -165,11 +165,15 @@ class Component:
         Raises:
             ValueError: no such pin; lists what there is.
         """
-        for pin in self.pins:
-            if name in (pin.number, pin.name):
-                return pin
-        known = ", ".join(pin.number if pin.name == pin.number else f"{pin.number} {pin.name}" for pin in self.pins)
-        raise ValueError(f"{self.designator} has no pin {name!r}; it has {known}")
+        found = self._by_name.get(name)
+        if found is None:
+            known = ", ".join(pin.number if pin.name == pin.number else f"{pin.number} {pin.name}" for pin in self.pins)
+            raise ValueError(f"{self.designator} has no pin {name!r}; it has {known}")
+        return found
+
+    @cached_property
+    def _by_name(self) -> dict[str, Pin]:
+        return {name: pin for pin in reversed(self.pins) for name in (pin.name, pin.number)}
 
     def net(self, pin: str) -> str:
         """Net of a pin, by number or name."""
