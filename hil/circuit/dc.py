@@ -289,7 +289,7 @@ class _System:
     def _move(self, before: Floats, after: Floats, reached: Floats, limited: Floats) -> float:
         """How far the arguments of nonlinear elements moved. What is linear is exact after one step, however long."""
         step = (after - before).tolist()
-        moves = [abs(step[plus] - step[minus]) for plus, minus in self.watched]
+        moves: list[float] = [abs(step[plus] - step[minus]) for plus, minus in self.watched]
         moves += [abs(change) for change in step[self.nodes :]]
         awake = np.maximum(reached, limited) > ASLEEP_V
         moves.append(float(np.abs((reached - limited) * awake).max(initial=0.0)))
