@@ -1,9 +1,22 @@
-"""Budgets of a run: what bench file, kit and reading say, put into `hil.core.reading_budget`."""
+"""Budgets of a run: what bench file, kit and reading say, put into `hil.core.reading_budget`.
+
+Which measurand a row has follows from its unit and its part; where that does not say it, from its name, as the checks
+in tests/board read it. What is exact (texts, whole steps, stored constants) has no budget.
+"""
+
+from collections.abc import Callable
+from fnmatch import fnmatchcase
 
 from hil.app.unit_run import BudgetFor, Taken
+from hil.core import reading_budget as budgets
+from hil.core.best_case import Unit, tank_error
 from hil.core.budget import Budget
-from hil.core.reading_budget import Circumstances, error_budget, quantity_budget
+from hil.core.reading_budget import Circumstances
 from hil.files.bench import BenchFile
+
+OSCILLATOR_HZ = 600e3  # about; f1 and f2 of a nominal board stand for its own where only a ratio is judged
+NOMINAL_TANK_HZ = (605e3, 367e3)
+RAIL_V = 5.0  # the smallest voltage that a ratio is relative to
 
 
 def circumstances_of(bench: BenchFile, today: str) -> Circumstances:
@@ -21,17 +34,120 @@ def budgets_of(bench: BenchFile, today: str) -> BudgetFor:
     circumstances = circumstances_of(bench, today)
 
     def budget_for(taken: Taken) -> Budget | None:
-        if taken.limit.part is not None and taken.part is not None and taken.part.present is not None:
-            if taken.limit.unit == taken.part.unit:
-                return error_budget(
-                    taken.value,
-                    taken.part,
-                    taken.limit.unit,
-                    circumstances,
-                    repeats=taken.repeats,
-                    temperature_degc=taken.temperature_degc,
-                )
-            return None
-        return quantity_budget(taken.value, taken.limit.unit, taken.instruments, circumstances, repeats=taken.repeats)
+        return reading_budget(taken, circumstances)
 
     return budget_for
+
+
+def reading_budget(taken: Taken, circumstances: Circumstances) -> Budget | None:
+    """Budget of a reading, None for what is exact or was measured by nothing of stated accuracy."""
+    limit = taken.limit
+    for patterns, made in _BY_NAME:
+        if any(fnmatchcase(limit.name, pattern) for pattern in patterns.split()):
+            return made(taken, circumstances)
+    part = taken.part
+    if part is not None and limit.unit in ("F", "H"):
+        return budgets.error_budget(
+            taken.value,
+            part,
+            limit.unit,
+            circumstances,
+            repeats=taken.repeats,
+            temperature_degc=taken.temperature_degc,
+        )
+    if part is not None and part.present is not None and limit.unit == "":
+        return budgets.error_budget(
+            part.value * (1 + taken.value),
+            part,
+            part.unit,
+            circumstances,
+            repeats=tuple(part.value * (1 + one) for one in taken.repeats),
+            temperature_degc=taken.temperature_degc,
+            relative=True,
+        )
+    found = budgets.quantity_budget(taken.value, limit.unit, taken.instruments, circumstances, repeats=taken.repeats)
+    if found is None and limit.unit == "Hz" and "meter" in taken.instruments:
+        return budgets.count_budget(taken.value, circumstances, repeats=taken.repeats)
+    return found
+
+
+Made = Callable[[Taken, Circumstances], Budget | None]
+
+
+def _exact(taken: Taken, circumstances: Circumstances) -> None:
+    """A whole number, a text, a stored constant: nothing about it is uncertain."""
+
+
+def _battery(taken: Taken, circumstances: Circumstances) -> Budget | None:
+    step = circumstances.meter.battery_step_v
+    return budgets.quantity_budget(
+        taken.value, "V", taken.instruments, circumstances, repeats=taken.repeats, resolution=step
+    )
+
+
+def _drop(taken: Taken, circumstances: Circumstances) -> Budget | None:
+    pack_v = 7.4
+    at = taken.limit.at.get("pack")
+    pack_v = at if isinstance(at, float) else pack_v
+    parts = {"supply": pack_v, "voltmeter": pack_v - taken.value}
+    if any((role, "voltage") not in circumstances.accuracies for role in parts):
+        return None
+    return budgets.difference_budget(taken.value, "V", parts, circumstances)
+
+
+def _ratio(taken: Taken, circumstances: Circumstances) -> Budget | None:
+    return budgets.ratio_budget(taken.value, RAIL_V, circumstances)
+
+
+def _against_reference(taken: Taken, circumstances: Circumstances) -> Budget | None:
+    at = taken.limit.at.get("reference")
+    reference_hz = at if isinstance(at, float) else 4e6
+    return budgets.comparison_budget(
+        taken.value, reference_hz, circumstances, against="generator", repeats=taken.repeats, noisy=False
+    )
+
+
+def _against_counter(taken: Taken, circumstances: Circumstances) -> Budget | None:
+    return budgets.comparison_budget(taken.value, OSCILLATOR_HZ, circumstances, against="counter")
+
+
+def _change(taken: Taken, circumstances: Circumstances) -> Budget | None:
+    return budgets.comparison_budget(taken.value, OSCILLATOR_HZ, circumstances, counts=2)
+
+
+def _gates(taken: Taken, circumstances: Circumstances) -> Budget | None:
+    return budgets.comparison_budget(taken.value, 4e6, circumstances, counts=2, noisy=False)
+
+
+def _spread(taken: Taken, circumstances: Circumstances) -> Budget | None:
+    return budgets.spread_budget(taken.value, max(len(taken.repeats), 5))
+
+
+def _tank(taken: Taken, circumstances: Circumstances) -> Budget | None:
+    """Derived with the nominal Ccal: only counts, noise and timebase are uncertain, not Ccal."""
+    meter = circumstances.meter
+    f1_hz, f2_hz = NOMINAL_TANK_HZ
+    unit = Unit(
+        bare_hz=f1_hz,
+        with_ccal_hz=f2_hz,
+        ccal_f=1.2e-9,
+        u_ccal=1e-12,  # nominal by definition; an input cannot be without uncertainty
+        timebase=meter.timebase,
+        noise=meter.noise,
+        noise_dof=meter.noise_dof,
+    )
+    return tank_error(unit)[0 if taken.limit.unit == "F" else 1]
+
+
+_BY_NAME: tuple[tuple[str, Made], ...] = (
+    ("self_test start_time timebase.reload stored_* calibration_* ccal scale", _exact),
+    ("battery_*", _battery),
+    ("protection_drop", _drop),
+    ("aref_ratio divider_ratio output_average input_average", _ratio),
+    ("timebase.as_* timebase.unreached", _against_reference),
+    ("timebase.jitter", _gates),
+    ("f_counter", _against_counter),
+    ("f_supply_* f_warm_up", _change),
+    ("f_repeatability", _spread),
+    ("c1 l1", _tank),
+)

@@ -2,10 +2,21 @@
 
 import math
 
+import numpy as np
 import pytest
 
 from hil.core.equipment import Accuracy, Certificate, Part
-from hil.core.reading_budget import Circumstances, error_budget, one_count, quantity_budget
+from hil.core.reading_budget import (
+    Circumstances,
+    comparison_budget,
+    count_budget,
+    difference_budget,
+    error_budget,
+    one_count,
+    quantity_budget,
+    ratio_budget,
+    spread_budget,
+)
 
 PART = Part(
     name="c_100p",
@@ -28,12 +39,13 @@ def test_rows_of_an_error_of_indication() -> None:
         "jig: residual zero",
         "jig: contact repeatability",
         "meter: resolution",
-        "repeatability",
+        "meter: drift since zero",
+        "meter: repeatability",
     ]
     assert rows["part: certificate"].contribution == pytest.approx(0.03e-12)
     assert rows["part: temperature"].contribution == pytest.approx(100e-12 * 30e-6 * 2 / math.sqrt(3))
-    assert rows["repeatability"].contribution == pytest.approx(0.1e-12 / math.sqrt(3))
-    assert (rows["repeatability"].kind, rows["repeatability"].dof) == ("A", 2)
+    assert rows["meter: repeatability"].contribution == pytest.approx(0.1e-12 / math.sqrt(3))
+    assert (rows["meter: repeatability"].kind, rows["meter: repeatability"].dof) == ("A", 2)
     by_hand = math.sqrt(math.fsum(row.contribution**2 for row in found.rows))
     assert found.standard_uncertainty == pytest.approx(by_hand)
 
@@ -74,5 +86,82 @@ def test_an_inductor_knows_of_the_jig_across_it() -> None:
     assert rows["part: frequency"] == pytest.approx(0.1 * 1e-3 * (184e3 / 2e6) ** 2 / math.sqrt(3))
 
 
-def test_the_empty_jig_has_no_budget() -> None:
-    assert error_budget(1e-12, Part(name="open", kind="open"), "F", HERE) is None
+def test_the_measurand_is_the_error() -> None:
+    found = error_budget(100.1e-12, PART, "F", HERE)
+    assert found is not None
+    assert found.value == pytest.approx(0.1e-12)
+    rows = {row.name: row.sensitivity for row in found.rows}
+    assert (rows["part: certificate"], rows["meter: resolution"]) == pytest.approx((-1.0, 1.0))
+    relative = error_budget(100.1e-12, PART, "F", HERE, relative=True)
+    assert relative is not None
+    assert (relative.value, relative.unit) == (pytest.approx(1e-3), "")
+    assert relative.expanded_uncertainty == pytest.approx(found.expanded_uncertainty / 100e-12)
+
+
+def test_one_reading_has_the_repeatability_that_is_known() -> None:
+    once, four = (error_budget(100.1e-12, PART, "F", HERE, repeats=(100.1e-12,) * n) for n in (1, 4))
+    assert once is not None
+    assert four is not None
+    assert once.type_a_uncertainty == pytest.approx(2 * 780.1e-12 * 2e-6)
+    assert four.type_a_uncertainty == pytest.approx(once.type_a_uncertainty / 2)
+
+
+def test_the_empty_jig_has_no_reference() -> None:
+    found = error_budget(1e-15, Part(name="open", kind="open"), "F", HERE)
+    assert found is not None
+    assert not any(row.name.startswith("part") for row in found.rows)
+    assert error_budget(1.0, PART, "V", HERE) is None
+
+
+def test_a_supply_that_is_only_set_does_not_measure() -> None:
+    both = Circumstances(
+        today="2026-11-25",
+        accuracies={("voltmeter", "voltage"): Accuracy(absolute=1e-3), ("supply", "voltage"): Accuracy(absolute=5e-3)},
+    )
+    found = quantity_budget(5.0, "V", ("supply", "voltmeter"), both)
+    assert found is not None
+    assert [row.name for row in found.rows] == ["voltmeter: accuracy"]
+    alone = quantity_budget(5.0, "V", ("supply",), both, resolution=0.012)
+    assert alone is not None
+    assert [row.name for row in alone.rows] == ["supply: accuracy", "meter: resolution"]
+    drop = difference_budget(0.1, "V", {"supply": 7.4, "voltmeter": 7.3}, both)
+    assert drop.standard_uncertainty == pytest.approx(math.hypot(5e-3, 1e-3) / math.sqrt(3))
+
+
+def test_a_ratio_has_two_errors() -> None:
+    found = ratio_budget(0.4, 5.0, HERE)
+    assert found is not None
+    part, whole = (2.0 * 1.5e-4 + 5e-4) / 5, 0.4 * (5 * 1.5e-4 + 5e-4) / 5
+    assert found.standard_uncertainty == pytest.approx(math.hypot(part, whole) / math.sqrt(3))
+    assert ratio_budget(0.4, 5.0, Circumstances(today="2026-11-25", accuracies={})) is None
+
+
+def test_frequencies() -> None:
+    count = count_budget(600e3, HERE)
+    timebase = next(row for row in count.rows if row.name == "meter: timebase")
+    assert timebase.contribution == pytest.approx(12.0 / math.sqrt(3))
+    assert count_budget(0.0, HERE).standard_uncertainty == pytest.approx(1 / math.sqrt(6))
+    assert comparison_budget(0.0, 4e6, HERE, against="generator") is None
+    change = comparison_budget(0.0, 600e3, HERE, counts=2)
+    assert change is not None
+    assert [row.name for row in change.rows] == [
+        "meter: resolution, count 1",
+        "meter: resolution, count 2",
+        "meter: repeatability",
+    ]
+
+
+def test_a_count_that_starts_at_any_phase_is_triangular() -> None:
+    rng = np.random.default_rng(1)
+    true, phase = rng.uniform(1000, 1001, 400_000), rng.random(400_000)
+    errors = np.floor(true + phase) - true
+    assert float(np.std(errors)) == pytest.approx(1 / math.sqrt(6), rel=0.01)
+
+
+@pytest.mark.published("E.4.3 uncertainty of a standard deviation", source="JCGM 100:2008", how="from memory")
+def test_a_standard_deviation_is_uncertain_itself() -> None:
+    found = spread_budget(2e-6, 5)
+    assert found is not None
+    assert found.standard_uncertainty / 2e-6 == pytest.approx(0.354, abs=0.002)  # Table E.1 has 36 % for n = 5, exact
+    assert found.effective_dof == 4
+    assert spread_budget(0.0, 5) is None

@@ -1,0 +1,70 @@
+"""What a meter could do at best, and what its budget shows about the physics."""
+
+import math
+
+import pytest
+
+from hil.core import lc
+from hil.core.best_case import Unit, capacitance_error, inductance_error, tank_error
+from hil.core.budget import Budget
+
+F1, F2 = 605e3, 367e3
+UNIT = Unit(bare_hz=F1, with_ccal_hz=F2, ccal_f=1200e-12, u_ccal=2e-4, scale=1.016, noise_dof=50)
+
+
+def sensitivity(found: Budget, name: str) -> float:
+    return next(row.sensitivity for row in found.rows if row.name == name)
+
+
+@pytest.mark.parametrize("capacitance_f", [1e-12, 100e-12, 10e-9, 1e-6])
+def test_a_timebase_error_cancels_from_capacitance(capacitance_f):
+    found = capacitance_error(UNIT, capacitance_f)
+    assert found.value == pytest.approx(0.0, abs=1e-9 * capacitance_f + 1e-24)
+    assert sensitivity(found, "timebase") == pytest.approx(0.0, abs=1e-9 * capacitance_f + 1e-21)
+    assert sensitivity(found, "Ccal as stored") == pytest.approx(capacitance_f)
+
+
+@pytest.mark.parametrize("inductance_h", [1e-6, 100e-6, 1e-3, 0.1])
+def test_a_timebase_error_counts_twice_in_inductance(inductance_h):
+    found = inductance_error(UNIT, inductance_h)
+    assert sensitivity(found, "timebase") == pytest.approx(-2 * inductance_h, rel=1e-6)
+    assert sensitivity(found, "Ccal as stored") == pytest.approx(-inductance_h, rel=1e-6)
+    assert sensitivity(found, "inductance scale as stored") == pytest.approx(inductance_h, rel=1e-6)
+
+
+@pytest.mark.parametrize(("timebase", "factor"), [(50e-6, -2), (-20e-6, -2)])
+def test_the_same_with_the_arithmetic_itself(timebase, factor):
+    f3 = F1 / math.sqrt(1 + 1e-3 / UNIT.tank.inductance_h)
+    f1, f2, f3 = ((1 + timebase) * f for f in (F1, F2, f3))
+    wrong = lc.tank(f1, f2, 1200e-12)
+    assert lc.inductance_h(wrong, f1, f3) == pytest.approx(1e-3 * (1 + factor * timebase), rel=1e-8)
+    assert lc.capacitance_f(wrong, f1, f2) == pytest.approx(1200e-12, rel=1e-12)
+
+
+def test_large_capacitances_are_limited_by_the_count():
+    found = capacitance_error(UNIT, 1e-6)
+    rows = {row.name: row.contribution for row in found.rows}
+    assert 1e6 * rows["f3: one count"] == pytest.approx(126e-6 / math.sqrt(6), rel=0.05)
+    assert found.effective_dof is None or found.effective_dof > 50
+
+
+def test_the_derived_tank():
+    capacitance, inductance = tank_error(UNIT)
+    assert capacitance.value == pytest.approx(UNIT.tank.capacitance_f)
+    assert sensitivity(capacitance, "timebase") == pytest.approx(0.0, abs=1e-18)
+    assert sensitivity(inductance, "timebase") == pytest.approx(-2 * UNIT.tank.inductance_h, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("changes", "message"),
+    [
+        ({"u_ccal": 0.0}, "u_ccal must be more than zero, not 0.0"),
+        ({"timebase": -1e-6}, "timebase must be more than zero, not -1e-06"),
+        ({"with_ccal_hz": 700e3}, "Ccal must lower the frequency, but it went from 605000.0 Hz to 700000.0 Hz"),
+    ],
+)
+def test_units_that_cannot_be(changes, message):
+    given = {"bare_hz": F1, "with_ccal_hz": F2, "ccal_f": 1200e-12, "u_ccal": 2e-4}
+    with pytest.raises(ValueError, match=r"^") as caught:
+        Unit(**{**given, **changes})
+    assert str(caught.value) == message
