@@ -231,7 +231,7 @@ def _check_unit(
             unit_run.state["number_taken"] = given_before(store, serial)
         bench.insert(serial, attempt=attempt, faults=order.faults)
         opening = replace(
-            _opening(run_id, serial, attempt, order, files, bench, plan), readiness=readiness[0] if readiness else ""
+            opening_of(run_id, serial, attempt, order, files, bench, plan), readiness=readiness[0] if readiness else ""
         )
         store.open_run(opening)
         unit_run.budget_for = budget_for(files.bench, order.today) if budget_for is not None else None
@@ -295,7 +295,10 @@ def _refuse_attempt(serial: str, attempt: int, order: Order, limits: Limits) -> 
         raise UsageError(f"{serial}: was checked before; attempt {attempt} needs a reason. Give --retest 'REASON'.")
 
 
-def _opening(run_id: str, serial: str, attempt: int, order: Order, files: Files, bench: Bench, plan: Plan) -> RunOpened:
+def opening_of(
+    run_id: str, serial: str, attempt: int, order: Order, files: Files, bench: Bench, plan: Plan
+) -> RunOpened:
+    """Everything known about a run before the unit is touched."""
     settings = order.settings
     used = {row.part for row in plan.rows if row.part}
     return RunOpened(

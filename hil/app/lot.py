@@ -14,6 +14,7 @@ from hil.app.certify import write_whole
 from hil.app.locate import read_text
 from hil.app.lot_figures import LotFigures, lot_figures
 from hil.core.records import RunSummary
+from hil.core.sampling import Proportion
 from hil.errors import UsageError
 from hil.render.lot_page import lot_page
 from hil.store.sqlite_store import RecordStore
@@ -49,7 +50,7 @@ def figures_of(lot: str, store: RecordStore, *, causes: Sequence[str] = ()) -> L
         }
     )
     readings["name"] = pd.Categorical(names[codes])
-    readings["verdict"] = pd.Categorical.from_codes(readings["verdict"].to_numpy(), VERDICTS)
+    readings["verdict"] = pd.Categorical.from_codes(readings["verdict"].to_numpy(dtype=np.int64), pd.Index(VERDICTS))
     serials = {one.serial for one in summaries}
     moved = sorted({one.serial for one in store.summaries() if one.serial in serials and one.lot not in ("", lot)})
     titles = {name: (title, unit) for name, title, unit, *_ in definitions.values()}
@@ -77,7 +78,7 @@ def _runs(summaries: Sequence[RunSummary]) -> pd.DataFrame:
                 "opened_s": one.opened_at,
                 "operator": one.operator,
                 "bench": one.bench,
-                "firmware": facts.get("firmware", ""),
+                "firmware": facts.get("firmware_version", ""),
                 "component_lot": facts.get("component_lot", ""),
                 "only": one.only,
                 "scope": one.scope,
@@ -142,7 +143,7 @@ def as_json(value: Any) -> Any:
             for one in fields(value)
             if one.name not in ("values", "serials")
         }
-        if value.__class__.__name__ == "Proportion":
+        if isinstance(value, Proportion):
             plain["share"] = as_json(value.share)
         return plain
     if isinstance(value, float):

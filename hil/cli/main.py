@@ -42,6 +42,7 @@ COMMANDS = {
     "lot": "figures of a lot: yield, failures, capability, drift; one page, CSV and JSON",
     "limits": "limits: what changed, in plain words, and their release",
     "trace": "units and certificates that rest on a reference part or instrument",
+    "compare": "what a firmware change moved, by how much, and whether it matters",
     "rework": "record what was done to a unit between two attempts, or list it",
     "wire": "serve the simulated bench on SCPI sockets and a pty, for the same checks over the real wire",
     "records": "the record itself: check, backup, export, import, merge, retention, upgrade",
@@ -89,6 +90,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         sys.stdout.flush()
         return code
     except SystemExit as end:  # argparse: --help and usage errors
+        if end.code == Exit.USAGE and named == "compare":
+            return 128  # to git bisect, 4 would be a finding about the firmware
         return end.code if isinstance(end.code, int) else Exit.USAGE
     except UsageError as problem:
         print(f"hil: {problem}", file=sys.stderr)

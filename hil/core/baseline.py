@@ -29,7 +29,7 @@ from hil.core.units import parse_quantity
 FORMAT = 1
 DEFAULT_SHARE = 0.1  # of half the tolerance; of the limit itself where there is only one
 NOT_JUDGED = "none"
-TIME_SHARE, TIME_S = 0.1, 0.05  # how much longer or shorter an answer may take
+TIME_SHARE, TIME_S, GATE_S = 0.1, 0.1, 1.0  # how much longer or shorter a row may take: share, constant, one gate
 _FLOOR_ROW = "resolution"
 
 
@@ -255,6 +255,12 @@ def _compare_series(before: Series, after: Series, common: set[str]) -> Iterable
     is_numeric = all(
         isinstance(v, float | int | None) and not isinstance(v, bool) for g in sides[0].values() for v in g
     )
+    failing = _newly_failing(before, after, common)
+    if failing:
+        yield Shift(
+            name=f"{before.name}: verdict", kind=Kind.TEXT, finding=Finding.CHANGED, baseline="pass", candidate="fail",
+            p_value=0.0, unit_count=len(common), reason=f"fails its limit on {failing}",
+        )  # fmt: skip
     if not is_numeric or before.margin == 0.0:
         yield compare_texts(before.name, sides[0], {s: sides[1].get(s, (None,)) for s in sides[0]})
     else:
@@ -262,10 +268,23 @@ def _compare_series(before: Series, after: Series, common: set[str]) -> Iterable
     times = [{s: group for s, group in one.seconds.items() if s in common} for one in (before, after)]
     if all(times):
         level = max(max(group) for group in times[0].values())
+        # What waits for gates that run freely may come one gate later.
+        margin = TIME_SHARE * level + TIME_S + (GATE_S if level > GATE_S else 0.0)
         yield compare_values(
-            f"{before.name}: time", times[0], times[1], margin=TIME_SHARE * level + TIME_S, unit="s", kind=Kind.TIME,
+            f"{before.name}: time", times[0], times[1], margin=margin, unit="s", kind=Kind.TIME,
             floor=_step(times[0], times[1]),
         )  # fmt: skip
+
+
+def _newly_failing(before: Series, after: Series, common: set[str]) -> str:
+    """Units on which every repeat passed before and every repeat fails now."""
+    return ", ".join(
+        serial
+        for serial in before.verdicts
+        if serial in common
+        and set(before.verdicts[serial]) == {Verdict.PASS.value}
+        and set(after.verdicts.get(serial, ())) == {Verdict.FAIL.value}
+    )
 
 
 def _compare_numbers(before: Series, sides: list[dict[str, list[float]]]) -> Iterable[Shift]:

@@ -301,7 +301,10 @@ def against_chance(shifts: Sequence[Shift]) -> Comparison:
 
 
 def granularity(*sides: Groups) -> float:
-    """The smallest step between values: their resolution as far as the data show it; 0.0 when all are alike."""
-    values = np.unique([value for side in sides for group in side.values() for value in group])
-    steps = np.diff(values)
-    return float(steps.min()) if steps.size else 0.0
+    """The smallest step between readings of one unit: their resolution as far as the data show it; 0.0 without any."""
+    smallest = math.inf
+    for serial in {serial for side in sides for serial in side}:
+        values = np.unique([value for side in sides for value in side.get(serial, ())])
+        if values.size > 1:
+            smallest = min(smallest, float(np.diff(values).min()))
+    return smallest if math.isfinite(smallest) else 0.0

@@ -20,7 +20,8 @@ def _in_wheel(path: str) -> str | None:
 
 
 def test_wheel_content_is_what_git_tracks(tmp_path: Path) -> None:
-    tracked = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True).stdout.split("\n")
+    listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True)
+    tracked = listed.stdout.split("\n")
     build = "from hatchling.build import build_wheel; import sys; print(build_wheel(sys.argv[1]))"
     done = subprocess.run(
         [sys.executable, "-c", build, str(tmp_path)], cwd=ROOT, capture_output=True, text=True, check=True

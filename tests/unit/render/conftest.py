@@ -126,7 +126,8 @@ def readings(simulated: bool) -> list[Reading]:
                         nominal=place or None, expanded_uncertainty=half * 0.06, coverage_factor=2.0)
             )  # fmt: skip
     for name, value, unit, lower, upper in (
-        ("f1", 611_234.0, "Hz", 560e3, 660e3), ("f2", 367_810.0, "Hz", 330e3, 400e3), ("c1", 693.2e-12, "F", 646e-12, 745e-12),
+        ("f1", 611_234.0, "Hz", 560e3, 660e3), ("f2", 367_810.0, "Hz", 330e3, 400e3),
+        ("c1", 693.2e-12, "F", 646e-12, 745e-12),
         ("l1", 97.6e-6, "H", 88.5e-6, 111.5e-6), ("k1_drive", 4.61, "V", 4.2, 5.1), ("k2_drive", 4.88, "V", 4.5, 5.1),
         ("comparator_average", 2.497, "V", 2.4, 2.6), ("repeatability_100p", 3.1e-15, "F", None, 20e-15),
         ("warm_up_drift", 8.4e-15, "F", None, 60e-15), ("zero_open", 1.7e-15, "F", -50e-15, 50e-15),
@@ -186,7 +187,8 @@ def make_run(
         bench_file="fixtures/benches/simulated.toml", operator="R. Moss", lot="2026-11", simulated=simulated,
         seed=7 if simulated else None, faults=(), opened="2026-11-25T04:30:00.000+00:00", suite_version="0.1.0",
         instruments=tuple(
-            InstrumentUsed(role=role, address=f"SIM0::{role}::INSTR", identity=f"Hollin Bench,{role[:2].upper()}-1,00{i},1.0",
+            InstrumentUsed(role=role, address=f"SIM0::{role}::INSTR",
+                           identity=f"Hollin Bench,{role[:2].upper()}-1,00{i},1.0",
                            certificate=f"QI-E-000{i}", due="2027-06-30")
             for i, role in enumerate(("supply", "voltmeter", "counter", "generator", "selector", "thermometer"), 1)
         ),
@@ -197,7 +199,7 @@ def make_run(
             for i, one in enumerate(parts)
         ),
     )  # fmt: skip
-    facts = (("firmware", "1.4.0"), ("image_sha256", "9c" * 32), ("temperature_degc", "23.1"))
+    facts = (("firmware_version", "1.4.0"), ("image_sha256", "9c" * 32), ("temperature_degc", "23.1"))
     end = RunClosed(
         run=opened.run, verdict=verdict, reason=reason, closed="2026-11-25T04:33:20.000+00:00", planned=len(planned),
         judged=len(changed), facts=facts, actual_seconds=200.0,
