@@ -6,13 +6,13 @@ plot is drawn by it too: one drawing serves PDF and HTML, and no run waits a sec
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
 from io import BytesIO
 from typing import Any
 
-from hil.render.certificate import Certificate
+from hil.render.certificate import Certificate, plain_data
 from hil.render.fit import fit
 from hil.render.results import Point
 
@@ -35,7 +35,7 @@ def typeset(certificate: Certificate, paper: Paper) -> bytes:
     """
     data = certificate.as_json()
     data["qr_svg"] = qr_svg(certificate.seal)
-    data["fit"] = asdict(fit(certificate))
+    data["fit"] = plain_data(fit(certificate))
     issued = datetime.fromisoformat(certificate.issued[:10]).replace(tzinfo=UTC)
     return _compile(
         paper.templates["certificate.typ"],
@@ -55,7 +55,7 @@ def errors_svg(points: Sequence[Point], paper: Paper, *, simulated: bool) -> str
         "#let data = json(bytes(sys.inputs.data))\n"
         "#errors(data.points, simulated: data.simulated)\n"
     )
-    data = {"points": [asdict(point) for point in points], "simulated": simulated}
+    data = {"points": [plain_data(point) for point in points], "simulated": simulated}
     return _compile(page, data, paper, format="svg").decode()
 
 
