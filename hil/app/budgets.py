@@ -11,6 +11,7 @@ from hil.app.unit_run import BudgetFor, Taken
 from hil.core import reading_budget as budgets
 from hil.core.best_case import Unit, tank_error
 from hil.core.budget import Budget
+from hil.core.equipment import Part
 from hil.core.reading_budget import Circumstances
 from hil.files.bench import BenchFile
 
@@ -56,19 +57,24 @@ def reading_budget(taken: Taken, circumstances: Circumstances) -> Budget | None:
             temperature_degc=taken.temperature_degc,
         )
     if part is not None and part.present is not None and limit.unit == "":
-        return budgets.error_budget(
-            part.value * (1 + taken.value),
-            part,
-            part.unit,
-            circumstances,
-            repeats=tuple(part.value * (1 + one) for one in taken.repeats),
-            temperature_degc=taken.temperature_degc,
-            relative=True,
-        )
+        return _relative(taken, part, circumstances, is_reference=True)
     found = budgets.quantity_budget(taken.value, limit.unit, taken.instruments, circumstances, repeats=taken.repeats)
     if found is None and limit.unit == "Hz" and "meter" in taken.instruments:
         return budgets.count_budget(taken.value, circumstances, repeats=taken.repeats)
     return found
+
+
+def _relative(taken: Taken, part: Part, circumstances: Circumstances, *, is_reference: bool) -> Budget | None:
+    return budgets.error_budget(
+        part.value * (1 + taken.value),
+        part,
+        part.unit,
+        circumstances,
+        repeats=tuple(part.value * (1 + one) for one in taken.repeats),
+        temperature_degc=taken.temperature_degc,
+        relative=True,
+        is_reference=is_reference,
+    )
 
 
 Made = Callable[[Taken, Circumstances], Budget | None]
@@ -76,6 +82,11 @@ Made = Callable[[Taken, Circumstances], Budget | None]
 
 def _exact(taken: Taken, circumstances: Circumstances) -> None:
     """A whole number, a text, a stored constant: nothing about it is uncertain."""
+
+
+def _adjustment_took(taken: Taken, circumstances: Circumstances) -> Budget | None:
+    """Read at the very part that adjusted: the part's own error is in both and cancels."""
+    return None if taken.part is None else _relative(taken, taken.part, circumstances, is_reference=False)
 
 
 def _battery(taken: Taken, circumstances: Circumstances) -> Budget | None:
@@ -141,6 +152,7 @@ def _tank(taken: Taken, circumstances: Circumstances) -> Budget | None:
 
 _BY_NAME: tuple[tuple[str, Made], ...] = (
     ("self_test start_time timebase.reload stored_* calibration_* ccal scale", _exact),
+    ("ccal.as_left scale.as_left", _adjustment_took),
     ("battery_*", _battery),
     ("protection_drop", _drop),
     ("aref_ratio divider_ratio output_average input_average", _ratio),

@@ -15,10 +15,12 @@ from hil.app.power import Power
 from hil.app.recorder import Recorder
 from hil.core.budget import Budget
 from hil.core.equipment import Kit, Part
+from hil.core.judge import judge as preview
 from hil.core.limit import Limit
 from hil.core.plan import Plan, PlannedRow
-from hil.core.records import Reading, RunClosed, Value
+from hil.core.records import Reading, RunClosed, Value, Verdict
 from hil.errors import BenchError, HilError
+from hil.real.trace import Exchange
 
 FAR_OFF = 0.3  # a reading this far from its reference part, relatively, makes us ask whether the right part is fitted
 
@@ -173,9 +175,20 @@ class UnitRun:
             self.bench.operator.probe(point)
 
     def judge(
-        self, limit: Limit, value: Value, *, repeats: tuple[float, ...], raw: tuple[Any, ...], notes: tuple[str, ...]
+        self,
+        limit: Limit,
+        value: Value,
+        *,
+        repeats: tuple[float, ...],
+        raw: tuple[Any, ...],
+        notes: tuple[str, ...],
+        again: Callable[[], float] | None = None,
     ) -> Reading:
         """Judge a value with its budget and record it with everything it rests on.
+
+        Args:
+            again: takes one more reading. A rule with `repeats` has that many readings averaged, the first among
+                them, when the first is undecided: one stage, of a number fixed beforehand.
 
         Raises:
             WrongPart: the operator says that another part is fitted (asked once per row, without a selector).
@@ -183,22 +196,21 @@ class UnitRun:
         bench, recorder = self.bench, self.recorder
         part = self.kit[limit.part] if limit.part is not None else None
         exchanges = bench.trace.drain()
-        roles = tuple(sorted({exchange.role for exchange in exchanges}))
-        hand_read = any(exchange.hand_read for exchange in exchanges)
         self._ask_about_part(limit, value, part)
-        budget = None
-        if self.budget_for is not None and limit.is_numeric and isinstance(value, float) and math.isfinite(value):
-            temperature = recorder.facts.get("temperature_degc")
-            taken = Taken(
-                limit=limit,
-                value=value,
-                part=part,
-                repeats=repeats,
-                instruments=roles,
-                hand_read=hand_read,
-                temperature_degc=float(temperature) if temperature is not None else None,
+        budget = self._budget(limit, value, part, repeats, exchanges)
+        if again is not None and limit.rule.repeats > 1 and isinstance(value, float):
+            first = preview(
+                limit,
+                value,
+                expanded_uncertainty=budget.expanded_uncertainty if budget else None,
+                coverage_factor=budget.coverage_factor if budget else 2.0,
             )
-            budget = self.budget_for(taken)
+            if first.verdict is Verdict.UNDECIDED:
+                repeats = (value, *(again() for _ in range(limit.rule.repeats - 1)))
+                notes = (*notes, f"undecided at first ({first.reason}); mean of {len(repeats)} readings judged")
+                value = math.fsum(repeats) / len(repeats)
+                exchanges += bench.trace.drain()
+                budget = self._budget(limit, value, part, repeats, exchanges)
         said, self._notes = tuple(self._notes), []
         return recorder.judge(
             limit,
@@ -206,10 +218,33 @@ class UnitRun:
             budget=budget,
             seconds=self.row_seconds(),
             raw=raw or tuple(str(exchange) for exchange in exchanges),
-            instruments=roles,
+            instruments=_roles(exchanges),
             parts=(part.name,) if part is not None else (),
-            hand_read=hand_read,
+            hand_read=any(exchange.hand_read for exchange in exchanges),
             notes=notes + said,
+        )
+
+    def _budget(
+        self,
+        limit: Limit,
+        value: Value,
+        part: Part | None,
+        repeats: tuple[float, ...],
+        exchanges: tuple[Exchange, ...],
+    ) -> Budget | None:
+        if self.budget_for is None or not limit.is_numeric or not isinstance(value, float) or not math.isfinite(value):
+            return None
+        temperature = self.recorder.facts.get("temperature_degc")
+        return self.budget_for(
+            Taken(
+                limit=limit,
+                value=value,
+                part=part,
+                repeats=repeats,
+                instruments=_roles(exchanges),
+                hand_read=any(exchange.hand_read for exchange in exchanges),
+                temperature_degc=float(temperature) if temperature is not None else None,
+            )
         )
 
     def _ask_about_part(self, limit: Limit, value: Value, part: Part | None) -> None:
@@ -241,6 +276,10 @@ class UnitRun:
             self.trouble = self.trouble or again
         self.closed = recorder.close(trouble=_words(self.trouble))
         self.live.finished(self.closed)
+
+
+def _roles(exchanges: tuple[Exchange, ...]) -> tuple[str, ...]:
+    return tuple(sorted({exchange.role for exchange in exchanges}))
 
 
 def _words(trouble: BaseException | None) -> str:

@@ -82,6 +82,8 @@ class Rule:
             raise ValueError("rule 'global_risk' needs process_sd, the standard deviation of the process")
         if self.repeats < 1:
             raise ValueError(f"repeats must be 1 or more, not {self.repeats!r}")
+        if self.repeats > 1 and self.binary:
+            raise ValueError("repeats need binary = false: a binary rule leaves nothing undecided to repeat")
 
 
 SIMPLE = Rule()

@@ -83,6 +83,7 @@ def error_budget(
     repeats: Sequence[float] = (),
     temperature_degc: float | None = None,
     relative: bool = False,
+    is_reference: bool = True,
 ) -> Budget | None:
     """Budget of the error of indication at a reference part, or of the residual zero of the empty or shorted jig.
 
@@ -91,13 +92,16 @@ def error_budget(
         repeats: single readings whose mean it is.
         temperature_degc: at the jig; None: nobody measured.
         relative: the measurand is the error over the value of the part, a ratio.
+        is_reference: False when only agreement with this very part is judged, so that its own error does not matter.
 
     Returns:
         None for what is neither capacitance nor inductance.
     """
     if unit not in ("F", "H"):
         return None
-    inputs, correlation = _of_part(part, unit, circumstances, temperature_degc) if part.present else ([], {})
+    inputs, correlation = (
+        _of_part(part, unit, circumstances, temperature_degc) if part.present and is_reference else ([], {})
+    )
     references = len(inputs)
     jig = circumstances.jig
     if unit == "F":

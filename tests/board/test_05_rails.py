@@ -7,7 +7,7 @@ from hil import check
 def test_rail(row, power, probe, voltmeter, judge):
     power.on(row.at["pack"])
     probe(row.at["point"])
-    judge(row, voltmeter.voltage_v())
+    judge(row, voltmeter.voltage_v(), again=voltmeter.voltage_v)
 
 
 @check(reads="reset_level", needs="supply voltmeter", power="any", after="first_*", seconds=0.2)

@@ -32,7 +32,7 @@ def test_ccal_as_left(row, meter, fit, part, judge):
 @check(reads="c_*", needs="meter part", after="calibration zero_c ccal ccal.*", seconds=1.2)
 def test_capacitance(row, meter, fit, part, judge):
     fit(part.name)
-    judge(row.around(part.value), meter.capacitance_f())
+    judge(row.around(part.value), meter.capacitance_f(), again=meter.capacitance_f)
 
 
 @check(reads="shown_c_*", needs="meter part", after="calibration zero_c ccal", seconds=3.5)

@@ -68,7 +68,7 @@ def test_scale_as_left(row, meter, fit, part, judge):
 @check(reads="l_*", needs="meter part", after="calibration zero_l scale scale.*", seconds=1.3)
 def test_inductance(row, meter, fit, part, judge):
     reference_h, indicated_h, note = _read_against(part, meter, fit)
-    judge(row.around(reference_h), indicated_h, notes=(note,))
+    judge(row.around(reference_h), indicated_h, notes=(note,), again=meter.inductance_h)
 
 
 @check(reads="shown_l_*", needs="meter part", after="calibration zero_l scale", seconds=3.5)
