@@ -11,7 +11,6 @@ and verdict, in the QR code: a copy can be held against the record.
 import hashlib
 import json
 from dataclasses import dataclass, fields, is_dataclass, replace
-from functools import cache
 from typing import Any
 
 from hil.core.issuer import Issuer
@@ -211,9 +210,13 @@ def plain_data(value: Any) -> Any:
     return [plain_data(one) for one in value] if isinstance(value, tuple) else value
 
 
-@cache
+_NAMES: dict[type, tuple[str, ...]] = {}
+
+
 def _names(kind: type) -> tuple[str, ...]:
-    return tuple(field.name for field in fields(kind)) if is_dataclass(kind) else ()
+    if kind not in _NAMES:
+        _NAMES[kind] = tuple(field.name for field in fields(kind)) if is_dataclass(kind) else ()
+    return _NAMES[kind]
 
 
 def hash_of(certificate: Certificate) -> str:

@@ -9,15 +9,14 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from hil.render.certificate import Certificate
-from hil.render.results import Result
 
 MM = 72 / 25.4
 RESULT_SIZES = (7.6, 7.2, 6.9, 6.6, 6.4, 6.2, 6.0, 5.8, 5.6, 5.4)
 STATEMENT_SIZES = (8.0, 7.6, 7.3, 7.0, 6.7, 6.4, 6.1, 5.8)
 PAGE = 264.5 * MM  # between header and footer
 HALF = 89 * MM  # width of one of two columns
-NUMBERS = 20.7  # width of all columns of results but the title's, in em
-FACTORS = 2.9  # width of the column of coverage factors, where there is one
+NUMBERS = 21.0  # width of all columns of results but the title's, in em
+FACTORS = 2.8  # width of the column of coverage factors, where there is one
 NARROW, NORMAL = 0.415, 0.465  # mean width of a character of the condensed and the normal cut, in em
 
 
@@ -32,12 +31,6 @@ class Fit:
     statements_cut: int
 
 
-def title_of(result: Result) -> str:
-    """The title of a row as it is printed."""
-    stage = f", {result.stage}" if result.stage and result.stage not in result.title else ""
-    return f"{result.title}{stage}{' (by hand)' if result.hand_read else ''}"
-
-
 def fit(certificate: Certificate) -> Fit:
     """Choose sizes and breaks for a certificate."""
     factors = any(one.shown_k not in ("", certificate.coverage) for one in certificate.results)
@@ -48,7 +41,7 @@ def fit(certificate: Certificate) -> Fit:
         return [
             height
             for group in certificate.groups
-            for height in (1.2, *(1.2 + 1.06 * (_lines(title_of(one), across) - 1) for one in group.results))
+            for height in (1.2, *(1.2 + 1.06 * (_lines(one.shown_title, across) - 1) for one in group.results))
         ]
 
     def statements(size: float) -> list[float]:

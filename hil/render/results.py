@@ -38,6 +38,7 @@ class Result:
     hand_read: bool
     simulated: bool
     time: str
+    shown_title: str
     shown_value: str
     shown_reference: str
     shown_error: str
@@ -110,11 +111,13 @@ def result_of(reading: Reading) -> Result:
         if reading.nominal is not None:
             error = signed(rounded(number - reading.nominal, u, scale, beside=_beside(reading))[0])
     factor = reading.coverage_factor
+    title = reading.title or reading.name
+    stage = "as found" if reading.name.endswith(AS_FOUND) else "as left" if reading.name.endswith(AS_LEFT) else ""
     return Result(
         name=reading.name,
-        title=reading.title or reading.name,
+        title=title,
         group=reading.group,
-        stage="as found" if reading.name.endswith(AS_FOUND) else "as left" if reading.name.endswith(AS_LEFT) else "",
+        stage=stage,
         value=reading.value,
         unit=reading.unit,
         reference=reading.nominal,
@@ -133,6 +136,7 @@ def result_of(reading: Reading) -> Result:
         hand_read=reading.hand_read,
         simulated=reading.simulated,
         time=reading.time,
+        shown_title=_printed_title(title, stage, reading),
         shown_value=value,
         shown_reference="" if reading.nominal is None else short(reading.nominal, scale.exponent),
         shown_error=error,
@@ -141,6 +145,11 @@ def result_of(reading: Reading) -> Result:
         shown_unit=scale.unit,
         shown_k="" if factor is None else f"{factor:.2f}",
     )
+
+
+def _printed_title(title: str, stage: str, reading: Reading) -> str:
+    """The title with what has to stand beside it."""
+    return f"{title}{f', {stage}' if stage not in title else ''}{' (by hand)' if reading.hand_read else ''}"
 
 
 def _is_number(value: Value) -> bool:
