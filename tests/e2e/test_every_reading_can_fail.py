@@ -19,8 +19,9 @@ from hil.runner import run_unit
 SERIAL = "QM2-0001"
 LIMITS = parse_limits("limits/qm2.toml", read_text(locate("limits", "qm2")))
 
-C_PARTS = "c_1p c_4p7 c_10p c_47p c_100p c_470p c_1n c_4n7 c_10n c_47n c_100n c_470n c_1u".split()
-L_PARTS = "l_1u l_4u7 l_10u l_47u l_100u l_470u l_1m l_4m7 l_10m l_47m l_100m".split()
+C_PARTS = [row.name for row in LIMITS.rows if row.name.startswith("c_")]
+L_PARTS = [row.name for row in LIMITS.rows if row.name.startswith("l_")]
+POINTS = [str(row.at["point"]) for row in LIMITS.rows if row.name.startswith("contact_")]
 MOVED = " ".join(f"bench.part.{name}=+{50 if name in ('c_1p', 'c_100p') else 15}%" for name in C_PARTS + L_PARTS)
 
 # Faults, as --fault takes them, and the readings that they turn to fail.
@@ -70,7 +71,6 @@ CASES = {
     "firmware=forgetful bench.generator.frequency=+40ppm": "stored_ccal stored_scale stored_reload stored_serial",
 }
 OUTSIDE = {"R7=+20%": "battery_outside_6v0 battery_outside_7v4 battery_outside_8v4"}  # scope serial_only
-POINTS = "GND TP_PACK TP_5V TP_3V TP_DIV TP_AREF TP_COMP TP_COMPAVG TP_INAVG TP_K1 TP_K2 TP_RESET".split()
 ELSEWHERE = {"firmware_version", "programmed"}  # by a setting and by a command that fails, below
 
 Check = Callable[..., Outcome]
