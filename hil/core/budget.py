@@ -13,6 +13,7 @@ integer before the t-factor is looked up (GUM G.4.1, note 1), so U is never too 
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 from hil.core.inputs import Correlation, Input, correlation_matrix
@@ -38,6 +39,7 @@ class Budget:
     coverage_factor: float
     expanded_uncertainty: float
     probability: float = PROBABILITY
+    coverage: str = "t"  # how k was found: see `budget`
     interval: tuple[float, float]
     method: str = "GUM"  # or "Monte Carlo"
     notes: tuple[str, ...] = ()
@@ -80,7 +82,7 @@ class Budget:
         # Subtracting keeps what correlated rows of kind B have contributed.
         u = math.sqrt(self.standard_uncertainty**2 - before**2 * (1 - 1 / times))
         dof = welch_satterthwaite(u, [(row.contribution, row.dof) for row in rows])
-        return _closed(self.value, self.unit, rows, u, dof, self.probability, self.notes)
+        return _closed(self.value, self.unit, rows, u, dof, self.probability, self.coverage, self.notes)
 
 
 def budget(
@@ -90,6 +92,7 @@ def budget(
     correlation: Correlation | None = None,
     unit: str = "",
     probability: float = PROBABILITY,
+    coverage: str = "t",
 ) -> Budget:
     """Propagate uncertainties through a model to first order (GUM 5.1, 5.2).
 
@@ -99,6 +102,8 @@ def budget(
         correlation: (name, name) -> r for those that are correlated.
         unit: of the result.
         probability: coverage probability of the interval.
+        coverage: "t" takes k from the t-distribution (GUM G.4); "shape" takes the interval of the distribution itself
+            where a rectangular contribution outweighs all others together (`shaped_factor`), and t elsewhere.
 
     Raises:
         ValueError: two inputs of one name, a correlation matrix that is not one, or correlated inputs whose degrees of
@@ -113,7 +118,7 @@ def budget(
     numbers = _uncertain_numbers(inputs, correlation or {})
     result = model(*numbers)
     if not hasattr(result, "u_component"):  # the model does not depend on its inputs
-        return _closed(float(result), unit, (), 0.0, None, probability, ())
+        return _closed(float(result), unit, (), 0.0, None, probability, coverage, ())
     rows = []
     for entry, number in zip(inputs, numbers, strict=True):
         component = result.u_component(number)
@@ -134,7 +139,9 @@ def budget(
     dof = float(result.df) if u else math.inf
     if math.isnan(dof):
         raise ValueError("correlated inputs need equal degrees of freedom (read together), or infinite ones")
-    return _closed(float(result.x), unit, tuple(rows), u, None if math.isinf(dof) else dof, probability, notes)
+    return _closed(
+        float(result.x), unit, tuple(rows), u, None if math.isinf(dof) else dof, probability, coverage, notes
+    )
 
 
 def _uncertain_numbers(inputs: Sequence[Input], correlation: Correlation) -> list[Any]:
@@ -180,9 +187,11 @@ def _closed(
     u: float,
     dof: float | None,
     probability: float,
+    coverage: str,
     notes: tuple[str, ...],
 ) -> Budget:
-    k = coverage_factor(probability, dof)
+    shaped = shaped_factor(rows, probability) if coverage == "shape" else None
+    k = coverage_factor(probability, dof) if shaped is None else shaped
     return Budget(
         value=value,
         unit=unit,
@@ -192,6 +201,7 @@ def _closed(
         coverage_factor=k,
         expanded_uncertainty=k * u,
         probability=probability,
+        coverage=coverage,
         interval=(value - k * u, value + k * u),
         notes=notes,
     )
@@ -232,6 +242,40 @@ def dominant_factor(rows: Sequence[BudgetRow], probability: float = 0.95, *, rat
     if largest.distribution != "rectangular" or rest > ratio * largest.contribution:
         return None
     return probability * math.sqrt(3)
+
+
+def shaped_factor(rows: Sequence[BudgetRow], probability: float = PROBABILITY) -> float | None:
+    """k of a rectangular contribution folded with a normal one that stands for all others; exact for those two.
+
+    It lies between p·√3 (the rectangle alone) and the normal k. None unless the largest contribution is rectangular
+    and outweighs the others together: then the central limit is near enough. Few degrees of freedom among the others
+    do not matter to it beyond their u.
+    """
+    if not rows:
+        return None
+    largest = max(rows, key=lambda row: row.contribution)
+    rest = math.sqrt(math.fsum(row.contribution**2 for row in rows if row is not largest))
+    if largest.distribution != "rectangular" or rest > largest.contribution:
+        return None
+    return _folded(rest / largest.contribution, probability)
+
+
+@lru_cache(maxsize=1024)
+def _folded(rest: float, probability: float) -> float:
+    half = math.sqrt(3)  # of the rectangle, whose u is 1 here
+    if rest < 1e-6:
+        return probability * half
+    from scipy.optimize import brentq
+
+    def integral(z: float) -> float:  # of the normal distribution function
+        return z * 0.5 * math.erfc(-z / rest / math.sqrt(2)) + rest * math.exp(-0.5 * (z / rest) ** 2) / math.sqrt(
+            2 * math.pi
+        )
+
+    def excess(reach: float) -> float:  # P(sum ≤ reach) = mean of the normal distribution function over the rectangle
+        return (integral(reach + half) - integral(reach - half)) / (2 * half) - (1 + probability) / 2
+
+    return float(brentq(excess, 0.0, half + 9 * rest)) / math.hypot(1.0, rest)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

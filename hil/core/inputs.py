@@ -9,6 +9,7 @@ Standard uncertainties of the shapes: JCGM 101:2008 clause 6.4. A normal input w
 scaled and shifted t-distribution when it is drawn (JCGM 101 6.4.9), which is wider than a normal one.
 """
 
+import hashlib
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -227,6 +228,11 @@ def correlation_matrix(inputs: Sequence[Input], correlation: Correlation) -> "ND
             "(the matrix is not positive semidefinite). Correct one of them."
         )
     return matrix
+
+
+def stream_number(name: str) -> int:
+    """A number for the random stream of a named thing, the same on every machine."""
+    return int.from_bytes(hashlib.sha256(name.encode()).digest()[:8], "big")
 
 
 # Shapes over −1 … 1.

@@ -19,7 +19,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from hil.core.limit import Limit, Zone
+from hil.core.limit import Limit, Rule, Zone
 from hil.core.records import Reading, Statement, UnitVerdict, Value, Verdict
 from hil.core.units import show
 
@@ -106,15 +106,15 @@ def judge(
         why += f" with U = {show(expanded_uncertainty, limit.unit, 2)}: the guard bands are wider than the tolerance"
         return Judgement(value=_recorded(number), verdict=Verdict.UNDECIDED, reason=why, zone=zone)
     steps = min(steps_outside(number, limit.zone, zone), 3)
-    verdict, statement = _verdict(steps, limit)
+    verdict, statement = decide(steps, limit.rule)
     words = [] if math.isfinite(number) else [f"reads {show(number, limit.unit)}"]
     if verdict is not Verdict.PASS and not math.isnan(number):
         words.append(_outside(limit, number, zone))
     return Judgement(value=_recorded(number), verdict=verdict, reason="; ".join(words), zone=zone, statement=statement)
 
 
-def _verdict(steps: int, limit: Limit) -> tuple[Verdict, Statement]:
-    rule = limit.rule
+def decide(steps: int, rule: Rule) -> tuple[Verdict, Statement]:
+    """What a rule says of a reading so many steps out (`steps_outside`, 0 to 3)."""
     if rule.binary:
         return (Verdict.PASS, Statement.PASS) if steps == 0 else (Verdict.FAIL, Statement.FAIL)
     conditional = Verdict.UNDECIDED

@@ -8,7 +8,6 @@ Every input draws from a stream of its own, told from the seed and its name: a n
 Correlated inputs must be normal or t with equal degrees of freedom (JCGM 101 6.4.8, JCGM 102 5.3.2).
 """
 
-import hashlib
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -17,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hil.core.budget import PROBABILITY, Budget, Model, budget
-from hil.core.inputs import Correlation, Input, correlation_matrix
+from hil.core.inputs import Correlation, Input, correlation_matrix, stream_number
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -218,7 +217,7 @@ class _Sampler:
 
     def __init__(self, inputs: Sequence[Input], correlation: Correlation, seed: int) -> None:
         self._inputs = inputs
-        self._streams = [np.random.default_rng([seed, _number(entry.name)]) for entry in inputs]
+        self._streams = [np.random.default_rng([seed, stream_number(entry.name)]) for entry in inputs]
         pairs = {name for pair, coefficient in correlation.items() if coefficient for name in pair}
         self._together = [index for index, entry in enumerate(inputs) if entry.name in pairs]
         if not self._together:
@@ -250,7 +249,3 @@ class _Sampler:
             for index, step in zip(self._together, steps, strict=True):
                 drawn[index] = self._inputs[index].value + self._inputs[index].standard_uncertainty * step
         return drawn
-
-
-def _number(name: str) -> int:
-    return int.from_bytes(hashlib.sha256(name.encode()).digest()[:8], "big")

@@ -123,7 +123,7 @@ def error_budget(
     def error(*terms: object) -> object:
         return (value + _sum(terms[references:]) - _sum(terms[:references])) / scale  # type: ignore[operator]
 
-    return budget(error, inputs, correlation=correlation, unit="" if relative else unit)
+    return budget(error, inputs, correlation=correlation, unit="" if relative else unit, coverage="shape")
 
 
 def quantity_budget(
@@ -265,7 +265,7 @@ def _plain(term: object) -> object:
 
 
 def _about(value: float, inputs: Sequence[Input], unit: str) -> Budget:
-    return budget(lambda *terms: value + _sum(terms), inputs, unit=unit)  # type: ignore[operator]
+    return budget(lambda *terms: value + _sum(terms), inputs, unit=unit, coverage="shape")  # type: ignore[operator]
 
 
 def _accuracy(role: str, half_width: float, unit: str) -> Input:

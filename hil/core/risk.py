@@ -8,7 +8,6 @@ numpy arrays are welcome alike where the type says `Number`.
 """
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -37,7 +36,7 @@ class Process:
 
     def outside(self, zone: Zone) -> float:
         """Share of the process outside a zone."""
-        return 1 - float(_mass(zone, self.mean, self.sd))
+        return 1 - float(mass(zone, self.mean, self.sd))
 
     def cpk(self, zone: Zone) -> float:
         """Capability index: distance of the mean from the nearer limit in units of 3 sd (ISO 22514-2).
@@ -166,9 +165,9 @@ def global_risk(
     acceptance = tolerance if acceptance is None else acceptance
     rejection = acceptance if rejection is None else rejection
     spread = math.hypot(process.sd, u)
-    conforming = float(_mass(tolerance, process.mean, process.sd))
-    accepted = float(_mass(acceptance, process.mean, spread))
-    kept = float(_mass(rejection, process.mean, spread))
+    conforming = float(mass(tolerance, process.mean, process.sd))
+    accepted = float(mass(acceptance, process.mean, spread))
+    kept = float(mass(rejection, process.mean, spread))
     good_accepted = float(both(tolerance, acceptance, process.mean, process.sd, process.mean, u))
     good_kept = (
         good_accepted
@@ -256,7 +255,7 @@ def _edges(zone: Zone) -> tuple[float, float]:
     return (-math.inf if zone.lower is None else zone.lower), (math.inf if zone.upper is None else zone.upper)
 
 
-def _mass(zone: Zone, mean: Number, sd: Number) -> Number:
+def mass(zone: Zone, mean: Number, sd: Number) -> Number:
     """P(zone) of a normal variable; zero for an empty zone."""
     low, high = _edges(zone)
     return np.maximum(ndtr((high - mean) / sd) - ndtr((low - mean) / sd), 0.0)
@@ -267,12 +266,18 @@ def both(first: Zone, second: Zone, mean: Number, sd: Number, mean_reading: Numb
 
     ``mean_reading`` is the mean of y; it differs from that of x when a shared error is given.
     """
-    if first.is_empty or second.is_empty:
-        return np.zeros(np.broadcast(mean, sd, mean_reading, u).shape)
     spread = np.hypot(sd, u)
-    rho = sd / spread
-    x_low, x_high = ((edge - mean) / sd for edge in _edges(first))
-    y_low, y_high = ((edge - mean_reading) / spread for edge in _edges(second))
+    return rectangle(first, second, mean, sd, mean_reading, spread, sd / spread)
+
+
+def rectangle(
+    first: Zone, second: Zone, mean_x: Number, sd_x: Number, mean_y: Number, sd_y: Number, rho: Number
+) -> Number:
+    """P(x in first and y in second) of two normal variables with correlation rho."""
+    if first.is_empty or second.is_empty:
+        return np.zeros(np.broadcast(mean_x, sd_x, mean_y, sd_y, rho).shape)
+    x_low, x_high = ((edge - mean_x) / sd_x for edge in _edges(first))
+    y_low, y_high = ((edge - mean_y) / sd_y for edge in _edges(second))
     return np.maximum(
         bivariate(x_high, y_high, rho)
         - bivariate(x_low, y_high, rho)
@@ -291,20 +296,3 @@ def bivariate(h: Number, k: Number, rho: Number) -> Number:
     with np.errstate(over="ignore", divide="ignore", invalid="ignore"):
         part = owens_t(h, (k / h - rho) / root) + owens_t(k, (h / k - rho) / root)
     return 0.5 * (ndtr(h) + ndtr(k) - (h * k < 0)) - part
-
-
-def normal_integral(function: Callable[[Number], Number], mean: float, sd: float, breaks: tuple[float, ...]) -> Number:
-    """∫ function(m)·φ(m) dm by Gauss-Legendre between the breaks, where the function may bend sharply."""
-    low, high = mean - 8.5 * sd, mean + 8.5 * sd
-    edges = sorted({low, high, *(edge for edge in breaks if low < edge < high)})
-    nodes, weights = np.polynomial.legendre.leggauss(24)
-    # No piece wider than one sd, so that the bell itself is resolved.
-    fine = [edges[0]]
-    for edge in edges[1:]:
-        pieces = max(1, math.ceil((edge - fine[-1]) / sd))
-        fine.extend(np.linspace(fine[-1], edge, pieces + 1)[1:].tolist())
-    starts, ends = np.array(fine[:-1]), np.array(fine[1:])
-    half = (ends - starts) / 2
-    points = (starts + half)[:, None] + half[:, None] * nodes
-    density = np.exp(-0.5 * ((points - mean) / sd) ** 2) / (sd * math.sqrt(2 * math.pi))
-    return np.sum(function(points.ravel()).reshape(points.shape) * density * weights * half[:, None])

@@ -5,7 +5,15 @@ from functools import partial
 
 import pytest
 
-from hil.core.budget import Budget, budget, coverage_factor, dominant_factor, second_order, welch_satterthwaite
+from hil.core.budget import (
+    Budget,
+    budget,
+    coverage_factor,
+    dominant_factor,
+    second_order,
+    shaped_factor,
+    welch_satterthwaite,
+)
 from hil.core.functions import atan2, cos, exp, log, sin, sqrt, tan
 from hil.core.inputs import (
     Input,
@@ -18,6 +26,7 @@ from hil.core.inputs import (
     simultaneous,
     triangular,
 )
+from hil.core.montecarlo import propagate
 
 approx = pytest.approx
 
@@ -415,6 +424,31 @@ def test_no_rectangle_dominates_when_the_others_weigh():
     found = budget(lambda a, b: a + b, [rectangular("a", 0.0, 1.0), normal("b", 0.0, 0.2)])
     assert dominant_factor(found.rows) is None
     assert dominant_factor(()) is None
+
+
+@pytest.mark.parametrize("rest", [0.0, 0.1, 0.3, 0.6, 0.99])
+def test_the_shape_of_a_dominant_rectangle_is_exact(rest):
+    inputs = [rectangular("accuracy", 0.0, math.sqrt(3)), *([normal("rest", 0.0, rest)] if rest else [])]
+    found = budget(lambda *terms: sum(terms), inputs, coverage="shape")
+    drawn = propagate(lambda *terms: sum(terms), inputs, seed=1)
+    assert found.interval == approx(drawn.interval, abs=0.006)
+    assert found.coverage_factor <= coverage_factor()
+    assert found.averaged(1).coverage == "shape"
+
+
+@pytest.mark.published("S9.14 k of a dominant rectangle", source="EA-4/02", how="from memory")
+def test_the_shape_of_a_rectangle_alone():
+    (row,) = budget(lambda a: a, [rectangular("a", 0.0, 1.0)]).rows
+    assert shaped_factor([row], 0.95) == approx(1.65, abs=0.005)
+
+
+def test_other_shapes_take_t():
+    alike = budget(lambda a, b: a + b, [rectangular("a", 0, 1.0), rectangular("b", 0, 1.01)], coverage="shape")
+    assert shaped_factor(alike.rows) is not None
+    many = budget(lambda *t: sum(t), [rectangular(f"r{i}", 0, 1.0) for i in range(3)], coverage="shape")
+    assert shaped_factor(many.rows) is None
+    assert many.coverage_factor == coverage_factor()
+    assert shaped_factor(()) is None
 
 
 # Properties that no publication is needed for.

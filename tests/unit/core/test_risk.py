@@ -15,7 +15,6 @@ from hil.core.risk import (
     global_risk,
     managed_risk_factor,
     managed_risk_multiplier,
-    normal_integral,
     one_sided_factor,
     process_from_reliability,
     reduced_factor,
@@ -244,11 +243,6 @@ def test_global_guard_is_never_negative_and_may_not_exist():
     assert global_guard(hopeless, 0.5, RANGE, 0.02, conditional=True) == math.inf
     w = global_guard(PROCESS, 0.1, RANGE, 0.005, conditional=True)
     assert global_risk(PROCESS, 0.1, RANGE, shrunk(RANGE, w)).bad_among_accepted == approx(0.005)
-
-
-def test_normal_integral_of_a_step():
-    found = normal_integral(lambda m: (m > 0.3) * 1.0, 0.0, 1.0, (0.3,))
-    assert float(found) == approx(0.3820885778, abs=1e-10)
 
 
 def test_student_conformance_is_less_sure():
