@@ -1,0 +1,93 @@
+"""What units of a lot were like, from their records, as the text of a process file."""
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from fnmatch import fnmatchcase
+
+from hil.app.expected import Expected
+from hil.core.records import Run, Verdict
+from hil.errors import UsageError
+from hil.files.process import centre_of
+
+SHARED = (("Ccal", "c_*"), ("inductance scale", "l_*"), ("5 V regulator", "rail_5v_*"))
+LEAST_UNITS = 10
+
+
+def process_text(runs: Iterable[Run], rows: Sequence[Expected], *, board: str, lot: str) -> str:
+    """Mean and standard deviation of each row's true values: the scatter of readings less that of reading them.
+
+    What rows share is told from the mean covariance of their relative deviations.
+
+    Raises:
+        UsageError: too few units.
+    """
+    limits = {row.limit.name: row for row in rows}
+    found: dict[str, dict[str, float]] = {}
+    for run in runs:
+        for reading in run.readings:
+            row = limits.get(reading.name)
+            value = reading.value
+            if row is None or isinstance(value, (bool, str)) or value is None or reading.verdict is Verdict.FAIL:
+                continue
+            centre = reading.nominal if reading.nominal is not None else centre_of(row.limit)
+            found.setdefault(reading.name, {})[run.opened.serial] = value - centre
+    units = max((len(values) for values in found.values()), default=0)
+    if units < LEAST_UNITS:
+        raise UsageError(f"lot '{lot}': {units} units are too few for a process; {LEAST_UNITS} are needed.")
+    lines = [
+        "# What units are like before they are judged. Grammar: hil/files/process.py.",
+        f"# Found from {units} units of lot {lot}, units that failed left out.",
+        "format = 1",
+        f'board = "{board}"',
+        'reliability = "95 %"',
+    ]
+    spreads: dict[str, float] = {}
+    for name, values in found.items():
+        row = limits[name]
+        mean, sd = _moments(list(values.values()))
+        sd = math.sqrt(max(0.0, sd**2 - (row.budget.type_a_uncertainty**2 if row.budget else 0.0)))
+        if sd > 0:
+            spreads[name] = sd
+            key = f'"{name}"' if "." in name else name
+            lines += [
+                "",
+                f"[check.{key}]",
+                f'mean = "{mean:.4g} {row.limit.unit}"',
+                f'sd = "{sd:.4g} {row.limit.unit}"',
+            ]
+    for shared, pattern in SHARED:
+        members = [name for name in spreads if fnmatchcase(name, pattern) and centre_of(limits[name].limit)]
+        loading = _shared_loading(members, found, limits, spreads)
+        if loading:
+            lines += ["", f'[shared."{shared}"]', f'"{pattern}" = "{100 * loading:.3g} %"']
+    return "\n".join(lines).replace(' "\n', '"\n') + "\n"
+
+
+def _moments(values: Sequence[float]) -> tuple[float, float]:
+    mean = math.fsum(values) / len(values)
+    return mean, math.sqrt(math.fsum((value - mean) ** 2 for value in values) / max(1, len(values) - 1))
+
+
+def _shared_loading(
+    members: Sequence[str],
+    found: Mapping[str, Mapping[str, float]],
+    limits: Mapping[str, Expected],
+    spreads: Mapping[str, float],
+) -> float:
+    covariances = []
+    for i, first in enumerate(members):
+        for second in members[i + 1 :]:
+            serials = sorted(set(found[first]) & set(found[second]))
+            a, b = (
+                [found[name][serial] / abs(centre_of(limits[name].limit)) for serial in serials]
+                for name in (first, second)
+            )
+            (mean_a, _), (mean_b, _) = _moments(a), _moments(b)
+            products = ((x - mean_a) * (y - mean_b) for x, y in zip(a, b, strict=True))
+            covariances.append(math.fsum(products) / max(1, len(serials) - 1))
+    if not covariances:
+        return 0.0
+    covariance = sorted(covariances)[len(covariances) // 2]  # the median: one odd pair does not decide
+    # No row can share more than its own spread.
+    least = min(spreads[name] / abs(centre_of(limits[name].limit)) for name in members)
+    return min(math.sqrt(max(0.0, covariance)), 0.95 * least)

@@ -1,0 +1,113 @@
+"""Process files: text -> what units are like before they are judged, for `hil risk`.
+
+format = 1
+board = "qm2"
+reliability = "95 %"             # of limits without an entry: centred normal, this share within the two limits
+[check.c_100p]                   # pattern of row names; later tables win
+mean = "0.02 pF"                 # of the true value less the nominal, or less the middle of the limits; default 0
+sd = "0.05 pF"                   # standard deviation, more than zero; or "0.05 %" of the nominal
+[shared.Ccal]                    # what the checks of one unit share: standard deviation relative to the nominal,
+"c_*" = "0.02 %"                 # or in the unit of the limit; a minus sign where it acts the opposite way
+"l_*" = "-0.02 %"
+"""
+
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
+
+from hil.core.limit import Limit
+from hil.core.risk import Process, process_from_reliability
+from hil.core.units import parse_quantity
+from hil.files.located import Table, parse_document
+
+KEYS = ("format", "board", "reliability", "check", "shared")
+CHECK_KEYS = ("mean", "sd")
+Quantity = tuple[float, str]  # number and unit; "" is relative to the nominal where the limit has a unit
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProcessFile:
+    """What units are like, by patterns of row names."""
+
+    board: str
+    reliability: float
+    checks: tuple[tuple[str, Quantity, Quantity], ...]  # pattern, mean, sd
+    shared: tuple[tuple[str, str, Quantity], ...]  # name, pattern, loading
+    file: str
+
+    def of(self, limit: Limit) -> Process | None:
+        """The process behind a limit; None for a one-sided limit that nothing is known of.
+
+        Raises:
+            ValueError: a unit that is not the limit's.
+        """
+        centre = centre_of(limit)
+        for pattern, mean, sd in reversed(self.checks):
+            if fnmatchcase(limit.name, pattern):
+                return Process(mean=centre + _in_unit(mean, limit), sd=_in_unit(sd, limit))
+        if limit.lower is None or limit.upper is None or limit.lower == limit.upper:
+            return None
+        return process_from_reliability(limit.zone, self.reliability)
+
+    def shared_by(self, limit: Limit) -> dict[str, float]:
+        """Shared influence -> standard deviation, signed, in the unit of the limit.
+
+        Raises:
+            ValueError: a unit that is not the limit's.
+        """
+        return {
+            name: _in_unit(loading, limit) for name, pattern, loading in self.shared if fnmatchcase(limit.name, pattern)
+        }
+
+
+ASSUMED = ProcessFile(board="", reliability=0.95, checks=(), shared=(), file="assumed")
+
+
+def centre_of(limit: Limit) -> float:
+    """Nominal of a limit, else the middle of its limits, else the one limit it has."""
+    if limit.nominal is not None:
+        return limit.nominal
+    if limit.lower is not None and limit.upper is not None:
+        return (limit.lower + limit.upper) / 2
+    return limit.upper if limit.upper is not None else limit.lower or 0.0
+
+
+def _in_unit(quantity: Quantity, limit: Limit) -> float:
+    number, unit = quantity
+    if unit == limit.unit:
+        return number
+    if unit == "":
+        return number * abs(centre_of(limit))
+    raise ValueError(f"{limit.name} is in {limit.unit or 'a pure number'}, but the process is given in {unit}")
+
+
+def parse_process(label: str, text: str) -> ProcessFile:
+    """Read a process file.
+
+    Raises:
+        FileError: anything wrong, with line, key and remedy.
+    """
+    document = parse_document(label, text)
+    document.only(KEYS)
+    reliability = document.quantity("reliability", "", 0.95)
+    if not 0 < reliability < 1:
+        raise document.error("reliability", f"must lie between 0 % and 100 %, not {reliability:.3%}.")
+    return ProcessFile(
+        board=document.text("board"),
+        reliability=reliability,
+        checks=tuple(_check(table) for _, table in document.tables("check")),
+        shared=tuple(
+            (name, pattern, table.any_quantity(pattern))
+            for name, table in document.tables("shared")
+            for pattern in table.values
+        ),
+        file=label,
+    )
+
+
+def _check(table: Table) -> tuple[str, Quantity, Quantity]:
+    table.only(CHECK_KEYS)
+    mean = table.any_quantity("mean") if "mean" in table else parse_quantity("0 %")
+    sd = table.any_quantity("sd")
+    if not sd[0] > 0:
+        raise table.error("sd", f"must be more than zero, not {table.values['sd']!r}.")
+    return table.name, mean, sd
