@@ -23,6 +23,7 @@ _FRAME_BITS = 10
 _PORTS = (("B", 6), ("C", 6), ("D", 8))  # without crystal and reset pins
 _INTERNAL_REFERENCE_V = 1.1
 _LAST_GATES = 1000
+_SAMPLES = 16  # taken at a time: firmware takes the mean of some
 
 
 class AvrLink(Protocol):
@@ -168,13 +169,13 @@ class ElfProcessor:
         from_s, from_cycle = self.at_s, self._cycle
         goal = from_cycle + max(1, round((to_s - from_s) * self._clock_hz))
         pulses_per_cycle = self.surroundings.t0_pulses(from_s, to_s) / (goal - from_cycle)
-        sample = -1
+        samples = b"\0\0"
         while True:
-            self._link.send(b"G" + struct.pack("<Qdh", goal, pulses_per_cycle, sample))
-            reason, channel = self._read_answer(to_s - from_s, from_s, from_cycle)
+            self._link.send(b"G" + struct.pack("<Qd", goal, pulses_per_cycle) + samples)
+            reason, admux = self._read_answer(to_s - from_s, from_s, from_cycle)
             if reason != _SAMPLE_WANTED:
                 break
-            sample = self._sample(channel)
+            samples = self._samples(admux)
         if reason == _REACHED:
             self.at_s = max(to_s, self.at_s)
             return to_s
@@ -207,12 +208,16 @@ class ElfProcessor:
             self._starts_at_s = self.at_s + START_UP_S
         return reason, admux
 
-    def _sample(self, admux: int) -> int:
-        reference = {0: self.surroundings.aref_v(), 1: self._vcc_v, 3: _INTERNAL_REFERENCE_V}.get(admux >> 6, 0.0)
+    def _samples(self, admux: int) -> bytes:
+        """Results of the next conversions; what is left of them is void when the process stops."""
+        reference_v = {0: self.surroundings.aref_v(), 1: self._vcc_v, 3: _INTERNAL_REFERENCE_V}.get(admux >> 6, 0.0)
         channel = admux & 0x0F
         if channel < 8:
-            return adc_code(self.surroundings.adc_v(channel, self.at_s), reference)
-        return adc_code(_INTERNAL_REFERENCE_V if channel == 0x0E else 0.0, reference)
+            volts = self.surroundings.adc_samples_v(channel, self.at_s, _SAMPLES)
+        else:
+            volts = [_INTERNAL_REFERENCE_V if channel == 0x0E else 0.0] * _SAMPLES
+        codes = [adc_code(one_v, reference_v) for one_v in volts]
+        return struct.pack(f"<BB{len(codes)}H", admux, len(codes), *codes)
 
     def drives(self) -> Drives:
         if not self._is_running:
