@@ -9,6 +9,7 @@ from hil.files.bench import BenchFile, parse_bench
 from hil.files.limits import parse_limits
 from hil.files.located import did_you_mean
 from hil.files.parts import parse_kit
+from hil.files.process import ASSUMED, ProcessFile, parse_process
 from hil.suite import ROOT
 
 FOLDERS = {
@@ -16,6 +17,7 @@ FOLDERS = {
     "bench": ROOT / "fixtures" / "benches",
     "kit": ROOT / "fixtures" / "kits",
     "board": ROOT / "fixtures" / "boards",
+    "process": ROOT / "fixtures" / "processes",
     "commands": ROOT / "fixtures" / "benches" / "commands",
 }
 
@@ -24,7 +26,7 @@ def locate(kind: str, value: str, *, base: Path | None = None) -> Path:
     """The file that a value means.
 
     Args:
-        kind: limits, bench, kit, board or commands.
+        kind: limits, bench, kit, board, process or commands.
         value: a path (it has a slash or a suffix), or the name of a shipped file.
         base: folder that a relative path starts from; None: the present one.
 
@@ -98,3 +100,11 @@ def load_kit(value: str, *, today: str, base: Path | None = None) -> Kit:
     """
     path = locate("kit", value, base=base)
     return parse_kit(label_of(path), read_text(path), today=today)
+
+
+def load_process(value: str) -> ProcessFile:
+    """The process file that a value means; "" assumes that 95 % of units conform at each limit (common practice)."""
+    if not value:
+        return ASSUMED
+    path = locate("process", value)
+    return parse_process(label_of(path), read_text(path))

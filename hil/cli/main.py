@@ -41,6 +41,8 @@ COMMANDS = {
     "certify": "the certificate of a recorded run, an identical copy or an amendment",
     "lot": "figures of a lot: yield, failures, capability, drift; one page, CSV and JSON",
     "limits": "limits: what changed, in plain words, and their release",
+    "budget": "where the uncertainty of a reading comes from, as a table with bars",
+    "risk": "how often limits decide wrongly: predicted, and counted in a simulated population",
     "trace": "units and certificates that rest on a reference part or instrument",
     "compare": "what a firmware change moved, by how much, and whether it matters",
     "rework": "record what was done to a unit between two attempts, or list it",

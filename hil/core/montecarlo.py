@@ -17,12 +17,15 @@ import numpy as np
 
 from hil.core.budget import PROBABILITY, Budget, Model, budget
 from hil.core.inputs import Correlation, Input, correlation_matrix, stream_number
+from hil.core.records import BudgetRow
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Values = NDArray[np.float64]
 
+# Half-widths of the shapes whose standard deviation is one.
+HALF_WIDTHS = {"rectangular": math.sqrt(3), "triangular": math.sqrt(6), "arcsine": math.sqrt(2)}
 BLOCK = 16_384  # draws at a time: inputs and intermediate results stay in the processor's cache
 
 
@@ -209,6 +212,36 @@ def evaluate(
         interval=drawn.interval,
         method="Monte Carlo",
         notes=(*gum.notes, f"Monte Carlo used: {said}"),
+    )
+
+
+def hold_against_rows(
+    rows: Sequence[BudgetRow], expanded_uncertainty: float, *, digits: int = 2, draws: int = 400_000, seed: int = 0
+) -> Comparison:
+    """Clause 8 comparison of ±U with the distribution that uncorrelated rows of a linear model add up to."""
+    inputs = [
+        Input(
+            name=f"{number} {row.name}",
+            value=0.0,
+            standard_uncertainty=1.0,
+            dof=row.dof,
+            distribution=row.distribution if row.distribution in HALF_WIDTHS else "normal",
+            half_width=HALF_WIDTHS.get(row.distribution),
+        )
+        for number, row in enumerate(rows)
+    ]
+    weights = [row.contribution for row in rows]
+    drawn = propagate(
+        lambda *terms: sum(weight * term for weight, term in zip(weights, terms, strict=True)),
+        inputs,
+        draws=draws,
+        seed=seed,
+    )
+    u = math.sqrt(math.fsum(weight**2 for weight in weights))
+    return Comparison(
+        low_difference=abs(-expanded_uncertainty - drawn.interval[0]),
+        high_difference=abs(expanded_uncertainty - drawn.interval[1]),
+        tolerance=numerical_tolerance(u, digits),
     )
 
 

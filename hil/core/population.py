@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
     Flags = NDArray[np.bool_]
 
-_TINY = 1e-9  # of the process: stands for a reading without error, where the closed form would divide by zero
+_TINY = 1e-6  # of the process: stands for an error without a part of its own, where the closed form would divide by 0
 _CODES = {Verdict.PASS: 0, Verdict.UNDECIDED: 1, Verdict.FAIL: 2}
 
 
@@ -199,6 +199,8 @@ def _given(check: Check, moved: Any, wrong: Any, sd: float, type_b: float) -> tu
     tolerance, mean = check.limit.zone, check.process.mean + moved
     sd = max(sd, _TINY * check.process.sd)
     good = mass(tolerance, mean, sd)
+    if check.u == 0:  # an exact reading, judged by the tolerance: it decides right
+        return (good,) * 5
     if check.repeats > 1:
         return (good, *_two_stages(check, mean, wrong, sd, type_b))
     u = max(math.hypot(type_b, check.type_a), _TINY * check.process.sd)

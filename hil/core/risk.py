@@ -292,7 +292,7 @@ def bivariate(h: Number, k: Number, rho: Number) -> Number:
     tiny = 1e-200  # stands for zero: its quotients have the right limits
     h = np.where(h == 0, tiny, np.clip(h, -_FAR, _FAR))
     k = np.where(k == 0, tiny, np.clip(k, -_FAR, _FAR))
-    root = np.sqrt((1 - rho) * (1 + rho))
+    root = np.maximum(np.sqrt((1 - rho) * (1 + rho)), tiny)  # tiny: for rho = 1 the quotients have their limits too
     with np.errstate(over="ignore", divide="ignore", invalid="ignore"):
         part = owens_t(h, (k / h - rho) / root) + owens_t(k, (h / k - rho) / root)
     return 0.5 * (ndtr(h) + ndtr(k) - (h * k < 0)) - part

@@ -18,9 +18,13 @@ MANY = 1e6  # degrees of freedom that nobody needs to tell from infinity
 SHORT = {"rectangular": "rect.", "triangular": "triang.", "normal": "normal"}
 
 
+LEAST_WIDTH = 110  # what the table needs; a narrower screen wraps it
+
+
 def print_budget(shown: "Shown", screen: IO[str]) -> None:
     """Rows with the largest first; the bar is a row's part of the variance."""
     console = Console(file=screen, highlight=False, soft_wrap=True)
+    console.width = max(console.width, LEAST_WIDTH)
     table = Table(
         title=f"{shown.name}: {shown.title}" if shown.title else shown.name,
         title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0),
@@ -66,7 +70,7 @@ def _dof(dof: float | None) -> str:
 
 def _short(value: float, unit: str, digits: int = 3) -> str:
     """With a prefix; small ratios and what is below the smallest prefix in exponent form."""
-    if value and (unit == "" and abs(value) < 1e-3 or abs(value) < 1e-15):
+    if value and ((unit == "" and abs(value) < 1e-3) or abs(value) < 1e-15):
         return f"{value:.{digits - 1}e} {unit}".rstrip()
     return show(value, unit, digits)
 

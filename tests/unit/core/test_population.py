@@ -153,7 +153,14 @@ def _zone(zone):
 def test_exact_readings_make_no_mistakes():
     exact = Check(limit=Limit(name="exact", lower=-1.0, upper=1.0), process=Process(mean=0.0, sd=0.5))
     risk = predict(exact)
-    assert (risk.false_acceptance, risk.false_rejection) == pytest.approx((0.0, 0.0), abs=1e-8)
+    assert (risk.false_acceptance, risk.false_rejection) == (0.0, 0.0)
+    assert predict_unit([exact, CHECKS[0]]).false_acceptance == pytest.approx(
+        risk.conforming * predict(CHECKS[0]).false_acceptance
+    )
+    nothing_own = check("shared", shared_errors={"reference": 0.1}, u_a=1e-9)
+    assert predict_unit([nothing_own]).false_acceptance == pytest.approx(
+        predict(nothing_own).false_acceptance, rel=0.01
+    )
     (counted,), unit = simulate([exact], 10_000)
     assert counted.false_acceptance == counted.false_rejection == 0
     assert unit == counted

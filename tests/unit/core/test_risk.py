@@ -204,6 +204,8 @@ def test_bivariate_at_the_edges():
     assert float(bivariate(0.0, 0.0, 0.5)) == approx(1 / 3)  # ¼ + asin(ρ)/2π
     assert float(bivariate(math.inf, 0.3, 0.5)) == approx(0.6179114221889526)
     assert float(bivariate(-math.inf, 0.3, 0.5)) == approx(0.0, abs=1e-15)
+    assert float(bivariate(0.3, 0.3, 1.0)) == approx(0.6179114221889526)  # full correlation: the smaller one decides
+    assert float(bivariate(0.3, 2.0, 1.0)) == approx(0.6179114221889526)
 
 
 @pytest.mark.parametrize("tolerance", [RANGE, Zone(lower=9.2, upper=None), Zone(lower=None, upper=9.6)])
