@@ -10,6 +10,7 @@ import hashlib
 import json
 import os
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -195,6 +196,7 @@ def write_whole(path: Path, content: bytes) -> Path:
         beside.write_bytes(content)
         beside.replace(path)
     except OSError as problem:
-        beside.unlink(missing_ok=True)
+        with suppress(OSError):
+            beside.unlink()
         raise BenchError(f"{path}: cannot be written: {problem.strerror}. The run itself is in the record.") from None
     return path

@@ -39,13 +39,13 @@ def run(options: argparse.Namespace) -> int:
     kit = load_kit(spec.kit, today=WallClock().now()[:10])
     path = Path(options.write)
     with served(spec, kit, board=limits.board, seed=options.seed, speed=options.speed) as server:
-        path.write_text(bench_file(spec, read_text(locate("bench", settings["bench"])), server), encoding="utf-8")
-        for role, address in server.addresses.items():
-            print(f"{role:12} {address}")
-        print(f"{'meter':12} {server.meter_path}")
-        print(f"{'operator':12} {server.operator_address}")
-        print(f"SIMULATED, {options.speed:g} times real time. Bench file: {path}. Ctrl-C ends it.", flush=True)
-        try:
+        try:  # from the first byte of the file on: Ctrl-C may come the moment the bench announces itself
+            path.write_text(bench_file(spec, read_text(locate("bench", settings["bench"])), server), encoding="utf-8")
+            for role, address in server.addresses.items():
+                print(f"{role:12} {address}")
+            print(f"{'meter':12} {server.meter_path}")
+            print(f"{'operator':12} {server.operator_address}")
+            print(f"SIMULATED, {options.speed:g} times real time. Bench file: {path}. Ctrl-C ends it.", flush=True)
             threading.Event().wait(options.seconds)
         except KeyboardInterrupt:
             print("ended")

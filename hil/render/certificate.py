@@ -81,7 +81,7 @@ class Certificate:
     statements: tuple[Section, ...]
     performed_by: str
     authorised_by: str
-    coverage: str  # the coverage factor that holds where a result names none
+    coverage: str  # the coverage factor when all results have the same, else empty
     data_sha256: str = ""
 
     @property
@@ -175,7 +175,7 @@ def build(
         ),
         adjustments=adjustments(results),
         groups=groups(results, issuer.titles),
-        points=points(run.readings),
+        points=points(run),
         planned=len(opened.planned),
         counts=tuple((verdict, len(names)) for verdict, names in by_verdict.items()),
         failed=by_verdict["fail"],

@@ -34,6 +34,7 @@ h1 { font-size: 26px; margin: 0 0 4px; } h2 { font-size: 17px; }
 .hil-simulated { border: 2px solid #b3261e; color: #b3261e; font-weight: 700; padding: 8px 14px; border-radius: 6px; }
 #results-table { width: 100%; font-size: 13px; border-collapse: collapse; }
 #results-table th, #results-table td { padding: 4px 8px; border-color: #dfe5ea; }
+#results-table td:not(.col-result) { color: #22303c; }
 .col-value, .col-limits, .col-uncertainty, .col-seconds { text-align: right; font-variant-numeric: tabular-nums; }
 .col-verdict b { color: #b3261e; }
 .hil-mark { color: #b3261e; font-size: 10px; font-weight: 700; margin-left: 6px; }
@@ -45,8 +46,9 @@ _WATERMARK = """
 <style>
 body::after { content: ""; position: fixed; inset: 0; pointer-events: none; z-index: 9;
 background: url("data:image/svg+xml,\
-%3Csvg xmlns='http://www.w3.org/2000/svg' width='420' height='230'%3E%3Ctext x='20' y='190' font-family='sans-serif' \
-font-size='46' font-weight='700' fill='%23b3261e' fill-opacity='.1' transform='rotate(-24 210 115)'%3ESIMULATED\
+%3Csvg xmlns='http://www.w3.org/2000/svg' width='440' height='260'%3E%3Ctext x='220' y='146' text-anchor='middle' \
+font-family='sans-serif' font-size='46' font-weight='700' fill='%23b3261e' fill-opacity='.1' \
+transform='rotate(-24 220 130)'%3ESIMULATED\
 %3C/text%3E%3C/svg%3E"); }
 @media print { body::after { -webkit-print-color-adjust: exact; print-color-adjust: exact; } }
 </style>
@@ -85,7 +87,7 @@ class HtmlReport:
         """What unfolds below a row: why, when, with what, the budget, the raw answers."""
         reading = _reading_of(self._run(), report.nodeid)
         if reading is not None:
-            data[:] = [escape(line) + "\n" for line in _details(reading)]
+            data[:] = [escape(line) for line in _details(reading)]
 
     @hook(optionalhook=True)
     def pytest_html_report_title(self, report: Any) -> None:
@@ -132,7 +134,7 @@ def summary_html(run: Run, paper: Paper) -> str:
     )
     rows = "".join(f"<dt>{escape(name)}</dt><dd>{escape(text)}</dd>" for name, text in facts.items() if text)
     parts.append(f'<dl class="hil-facts">{rows}</dl>')
-    parts.append(f'<div class="hil-plot">{errors_svg(points(run.readings), paper, simulated=simulated)}</div>')
+    parts.append(f'<div class="hil-plot">{errors_svg(points(run), paper, simulated=simulated)}</div>')
     return "".join(parts)
 
 

@@ -1,10 +1,10 @@
 """Readings as results of a certificate: rounded texts beside the numbers, in groups, with as found and as left."""
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from hil.core.records import Reading, Run, Value, Verdict
+from hil.core.records import PartUsed, Reading, Run, Value, Verdict
 from hil.render.numbers import Scale, rounded, scale_for, short, signed
 
 AS_FOUND, AS_LEFT = ".as_found", ".as_left"
@@ -72,6 +72,7 @@ class Point:
 
     name: str
     quantity: str  # capacitance or inductance
+    parts: tuple[str, ...]
     reference: float  # F or H
     share: float
     uncertainty_share: float
@@ -159,6 +160,9 @@ def _is_number(value: Value) -> bool:
 def _scale(reading: Reading) -> Scale:
     """One scale a row: that of the reference, else of the larger limit, else of the value."""
     like = reading.nominal or _beside(reading) or reading.value
+    found = [abs(x) for x in (reading.value, reading.expanded_uncertainty) if _is_number(x)]  # type: ignore[arg-type]
+    if _is_number(like) and found and reading.unit and max(found) < abs(like) / 1000:  # type: ignore[arg-type]
+        like = abs(like) / 1000  # type: ignore[arg-type]  # a hundredth of a hertz is not read in kilohertz
     return scale_for(float(like), reading.unit) if _is_number(like) else Scale(exponent=0, unit="")  # type: ignore[arg-type]
 
 
@@ -226,33 +230,48 @@ def _without_stage(title: str) -> str:
     return title.removesuffix(" as found").rstrip(" ,:")
 
 
-def points(readings: Iterable[Reading]) -> tuple[Point, ...]:
-    """Errors of the readings of reference parts over both ranges, as shares of their limits."""
+def points(run: Run) -> tuple[Point, ...]:
+    """Errors of the readings of reference parts over both ranges, as shares of their limits; no adjustment is one."""
+    known = {part.name: part for part in run.opened.parts}
+    adjusted = {reading.name.removesuffix(AS_FOUND) for reading in run.readings if reading.name.endswith(AS_FOUND)}
     found = []
-    for reading in readings:
-        quantity = ERROR_QUANTITIES.get(reading.unit)
-        lower, upper, nominal, value = reading.lower, reading.upper, reading.nominal, reading.value
-        if quantity is None or not reading.parts or nominal is None or nominal <= 0 or reading.name.endswith(AS_FOUND):
+    for reading in run.readings:
+        quantity, value, nominal = ERROR_QUANTITIES.get(reading.unit), reading.value, reading.nominal
+        lower, upper = reading.lower, reading.upper
+        if quantity is None or lower is None or upper is None or nominal is None or not lower < nominal < upper:
             continue
-        if lower is None or upper is None or not lower < nominal < upper or not isinstance(value, (int, float)):
+        parts = [known[name] for name in reading.parts if name in known]
+        if not any(_is_reading_of(part, reading.unit, nominal) for part in parts):
+            continue
+        if reading.name.removesuffix(AS_FOUND).removesuffix(AS_LEFT) in adjusted:
+            continue
+        if not _is_number(value) or not math.isfinite(float(value)):  # type: ignore[arg-type]
             continue
         half = (upper - lower) / 2
-
-        def share(x: float, half: float = half, nominal: float = nominal) -> float:
-            return (x - nominal) / half
-
-        if not math.isfinite(value):
-            continue
+        share = [
+            (x - nominal) / half
+            for x in (
+                float(value),  # type: ignore[arg-type]
+                lower if reading.accept_lower is None else reading.accept_lower,
+                upper if reading.accept_upper is None else reading.accept_upper,
+            )
+        ]
         found.append(
             Point(
                 name=reading.name,
                 quantity=quantity,
+                parts=tuple(part.name for part in parts),
                 reference=nominal,
-                share=share(value),
+                share=share[0],
                 uncertainty_share=(reading.expanded_uncertainty or 0.0) / half,
-                accept_lower_share=share(lower if reading.accept_lower is None else reading.accept_lower),
-                accept_upper_share=share(upper if reading.accept_upper is None else reading.accept_upper),
+                accept_lower_share=share[1],
+                accept_upper_share=share[2],
                 verdict=reading.verdict,
             )
         )
     return tuple(found)
+
+
+def _is_reading_of(part: PartUsed, unit: str, nominal: float) -> bool:
+    """Whether a row compares with the value of a part itself; apparent inductance may lie some per cent beside it."""
+    return part.unit == unit and abs(nominal - part.value) <= 0.2 * abs(part.value)

@@ -69,6 +69,7 @@ def item(opened: RunOpened, facts: Mapping[str, str], issuer: Issuer) -> tuple[L
         ("Serial number", opened.serial),
         ("Lot", opened.lot),
         ("Condition", facts.get("condition", issuer.condition)),
+        ("Received", facts.get("received", "from the maker's own assembly")),
         ("Firmware", facts.get("firmware_version", "not read")),
         ("Image SHA-256", facts.get("image_sha256", "not programmed in this run")),
         ("Attempt", f"{opened.attempt} of {opened.attempts_allowed}"),
@@ -93,7 +94,7 @@ def conditions(run: Run, facts: Mapping[str, str], issuer: Issuer) -> tuple[Line
         ("Limits SHA-256", opened.limits_sha256),
         ("Scope", opened.scope + (f", only rows {opened.only}" if opened.only else "")),
         ("Program", f"hil {opened.suite_version}, run {opened.run}"),
-        ("Performed by", opened.operator or "not named"),
+        ("Bench ready", _moment(opened.readiness) if opened.readiness else ""),
     )
 
 
@@ -106,9 +107,9 @@ def _moment(iso: str) -> str:
 
 
 def coverage(results: Sequence[Result]) -> str:
-    """The coverage factor most results have, as shown: it is stated once, others beside their result."""
-    factors = [result.shown_k for result in results if result.shown_k]
-    return max(sorted(set(factors)), key=factors.count) if factors else ""
+    """The coverage factor as shown, when all results have the same; else empty, and every result shows its own."""
+    factors = {result.shown_k for result in results if result.shown_k}
+    return factors.pop() if len(factors) == 1 else ""
 
 
 def sections(certificate: Certificate, run: Run, facts: Mapping[str, str], issuer: Issuer) -> tuple[Section, ...]:
@@ -152,9 +153,13 @@ def _conformity(certificate: Certificate, run: Run, issuer: Issuer) -> str:
 
 def _rule(certificate: Certificate) -> str:
     kinds = dict.fromkeys(result.rule for result in certificate.results if result.rule)
-    text = " ".join(_RULES[kind].format(r=_guard(certificate, kind)) for kind in kinds if kind in _RULES)
-    named = "The rule of every limit is part of the limits file named above. "
-    return f"{text} {named if len(kinds) > 1 else ''}The specification above asks for this rule."
+    words = [_RULES[kind].format(r=_guard(certificate, kind)) for kind in kinds if kind in _RULES]
+    if any(result.verdict is Verdict.UNDECIDED or "conditional" in result.statement for result in certificate.results):
+        words.append(
+            "Between the acceptance limit and the limit plus w a result is undecided (ILAC-G8:09/2019, 4.2.3)."
+        )
+    words.append("The limits file, part of the specification, names the rule of every limit.")
+    return " ".join(words)
 
 
 def _guard(certificate: Certificate, kind: str) -> str:
@@ -191,8 +196,17 @@ def _adjustment(certificate: Certificate) -> str:
     return (
         "Adjusted in this run, with results as found and as left: "
         + "; ".join(one.title for one in certificate.adjustments)
-        + ". No reference part used for adjusting was used for verifying. All other results are as left."
+        + f". {_kept_apart(certificate)} All other results are as left."
     )
+
+
+def _kept_apart(certificate: Certificate) -> str:
+    """Whether a reference part that adjusted the unit also verified it."""
+    adjusting = {part.name for part in certificate.parts if part.use == "adjust"}
+    both = sorted({part for point in certificate.points for part in point.parts} & adjusting)
+    if both:
+        return f"CAUTION: used for adjusting and for verifying: {', '.join(both)}."
+    return "No reference part used for adjusting was used for verifying."
 
 
 def _uncertainty(certificate: Certificate) -> str:
@@ -200,8 +214,7 @@ def _uncertainty(certificate: Certificate) -> str:
         "U is the expanded uncertainty of the result (of the error of indication where a reference is given) in the "
         "unit of the row"
     )
-    if certificate.coverage:
-        text += f", with k = {certificate.coverage} unless the row names another"
+    text += f", with k = {certificate.coverage}" if certificate.coverage else ", with the coverage factor k of its row"
     return f"{text}, for a coverage of about 95 %, after JCGM 100:2008. – stands where no U is given. {RULE}"
 
 
@@ -211,10 +224,15 @@ def _traceability(certificate: Certificate) -> str:
             f"{SIMULATED}: instruments, unit and values come from a simulation. Nothing was measured, and nothing here "
             "is traceable to anything."
         )
-    return (
-        "Reference parts and instruments are traceable to the SI through the calibration certificates listed; all "
-        "were in date on the day of the check."
-    )
+    equipment = (*certificate.instruments, *certificate.parts)
+    day = certificate.performed[1][:10]
+    late = [one.name for one in equipment if one.due and one.due < day]
+    bare = [one.name for one in equipment if not one.certificate]
+    words = ["Reference parts and instruments are traceable to the SI through the calibration certificates listed."]
+    words.append(f"CAUTION: overdue on {day}: {', '.join(late)}." if late else f"All of them were in date on {day}.")
+    if bare:
+        words.append(f"Without a certificate of their own: {', '.join(bare)}.")
+    return " ".join(words)
 
 
 def _deviations(certificate: Certificate, run: Run) -> str:
@@ -244,9 +262,10 @@ def _amendment(certificate: Certificate) -> str:
 
 def _validity(certificate: Certificate) -> str:
     return (
-        f"The results relate only to the item with serial number {certificate.serial}, in the condition named. Issued "
-        "by the maker on its own responsibility: no accreditation is claimed. No result comes from an external "
-        "provider, no data from the customer. To be copied only as a whole."
+        f"The results relate only to the item with serial number {certificate.serial}, in the condition named; nothing "
+        "was sampled. Issued by the maker on its own responsibility: no accreditation is claimed. No result comes from "
+        "an external provider, no data from the customer. No opinion is given and no interval for recalibration "
+        "recommended. To be copied only as a whole."
     )
 
 

@@ -4,6 +4,7 @@ Everything is written to the stream that is handed in. Where that is no terminal
 gets the summary and nothing that moves.
 """
 
+import sys
 from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, TextIO
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 SIMULATED = "SIMULATED: no real unit was measured and no real instrument was used."
 _STYLES = {UnitVerdict.PASS: "bold green", UnitVerdict.FAIL: "bold red", UnitVerdict.INCOMPLETE: "bold yellow"}
 _ROW_STYLES = {Verdict.FAIL: "red", Verdict.UNDECIDED: "yellow", Verdict.NOT_MEASURED: "yellow"}
+WIDE = 180  # columns where there is no terminal: names stay in one piece for grep
 _AS_IT_IS: Any = {"markup": False, "highlight": False, "soft_wrap": True}
 
 
@@ -141,11 +143,10 @@ def _print_rows(results: Sequence[Result], console: "Console", *, simulated: boo
 def print_plan(plan: Plan, rows: Sequence[Limit], *, has_selector: bool, stream: TextIO | None = None) -> None:
     """The plan: rows in their order, what is missing, fittings, time."""
     from rich import box
-    from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
-    console = Console(file=stream, highlight=False)
+    console = _console(stream or sys.stdout)
     titles = {row.name: row.title for row in rows}
     table = Table(box=box.SIMPLE_HEAD)
     for heading in ("", "reading", "what", "check", "part", "needs", "s"):
@@ -180,7 +181,7 @@ def print_plan(plan: Plan, rows: Sequence[Limit], *, has_selector: bool, stream:
 def _console(stream: TextIO) -> "Console":
     from rich.console import Console
 
-    return Console(file=stream, highlight=False)
+    return Console(file=stream, highlight=False, width=None if stream.isatty() else WIDE)
 
 
 def _left(seconds: float) -> str:

@@ -230,3 +230,12 @@ def test_the_readme_check_of_ones_own_works(call: Call, tmp_path: Path) -> None:
     assert code == 2, err
     (reading,) = units(out)[0]["readings"]
     assert (reading["name"], reading["verdict"]) == ("ripple_5v", "pass")
+
+
+def test_a_lot_of_the_whole_plan_gets_its_report(call: Call, tmp_path: Path) -> None:
+    assert call("check", "Q2-00001", "Q2-00002", "--lot", "26-11", "--json", "--fault", "R14=open")[0] == 1
+    code, out, err = call("lot", "26-11", "--simulated")
+    assert code == 0, err
+    assert "lot 26-11: 2 units, 2 runs" in out
+    figures = json.loads(next((tmp_path / "hil-out").glob("lot-*.json")).read_text())
+    assert dict((name, count) for name, count, _ in figures["failures"])["output_average"] == 2

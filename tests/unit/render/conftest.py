@@ -2,6 +2,8 @@
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -19,6 +21,8 @@ from hil.core.records import (
     Value,
     Verdict,
 )
+from hil.render.certificate import Certificate, build
+from hil.render.typeset import Paper
 
 C_VALUES = [m * 10.0**e for e in range(-12, -6) for m in (1.0, 2.2, 4.7)] + [1e-6]
 L_VALUES = [m * 10.0**e for e in range(-6, -1) for m in (1.0, 2.2, 4.7)] + [1e-1]
@@ -158,8 +162,6 @@ def make_run(
     closed: bool = True,
 ) -> Run:
     """A run of one unit: passing, with failing rows, or ended early."""
-    from dataclasses import replace
-
     taken = [replace(one, simulated=simulated) for one in readings(simulated)]
     planned = tuple(one.name for one in taken)
     changed = []
@@ -221,6 +223,9 @@ ISSUER = Issuer(
 )
 
 
+REPORTS = Path(__file__).parents[3] / "reports"
+
+
 @pytest.fixture(scope="session")
 def run_of() -> Callable[..., Run]:
     """Makes runs: ``run_of(fail=("c_100p",))``."""
@@ -231,3 +236,20 @@ def run_of() -> Callable[..., Run]:
 def issuer() -> Issuer:
     """The invented maker."""
     return ISSUER
+
+
+@pytest.fixture(scope="session")
+def paper() -> Paper:
+    """The shipped templates and fonts."""
+    templates = {path.name: path.read_text(encoding="utf-8") for path in REPORTS.glob("*.typ")}
+    return Paper(templates=templates, font_folder=str(REPORTS / "fonts"))
+
+
+@pytest.fixture(scope="session")
+def certificate_of() -> Callable[..., Certificate]:
+    """Makes certificates of such runs."""
+
+    def make(**how: object) -> Certificate:
+        return build(make_run(**how), ISSUER, issued="2026-11-25")  # type: ignore[arg-type]
+
+    return make

@@ -40,7 +40,12 @@ CONTENT: tuple[tuple[str, str, tuple[int, ...], str], ...] = (
     ("7.8.2.1 p", "results of external providers", (1,), r"No result comes from an external provider"),
     ("7.8.2.2", "data of the customer", (1,), r"no data from the customer"),
     ("7.8.4.1 a", "uncertainty in the unit of the measurand", (2,), r"± 0\.0012 V"),
-    ("7.8.4.1 a", "what U and k mean", (1,), r"U is the expanded uncertainty .* with k = 2\.00 .* about 95 %"),
+    (
+        "7.8.4.1 a",
+        "what U and k mean",
+        (1,),
+        r"U is the expanded uncertainty .* with the coverage factor k of its row, .* about 95 %",
+    ),
     ("7.8.4.1 b", "conditions", (1,), r"Environment 23\.1 °C at the jig, humidity not measured"),
     ("7.8.4.1 c", "traceability", (1,), r"traceable to the SI through the calibration certificates listed"),
     ("7.8.4.1 c", "certificates and due dates", (1,), r"voltmeter VO-1, serial number 002 QI-E-0002 2027-06-30"),

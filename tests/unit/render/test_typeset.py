@@ -110,9 +110,16 @@ def test_every_result_stands_on_the_page(certificate_of: Make, passing: list[str
             assert f"± {result.shown_uncertainty} {result.shown_unit}".rstrip() in passing[1]
 
 
-def test_another_coverage_factor_stands_beside_its_result(passing: list[str]) -> None:
-    assert "with k = 2.00 unless the row names another" in passing[0]
-    assert "2.26" in passing[1]
+def test_coverage_factors_that_differ_stand_beside_their_results(
+    passing: list[str], run_of: MakeRun, issuer: Issuer, paper: Paper
+) -> None:
+    assert "with the coverage factor k of its row" in passing[0]
+    assert (passing[1].count("2.26"), passing[1].count("2.00 ") > 20) == (7, True)
+    run = run_of()
+    same = replace(run, readings=tuple(replace(one, coverage_factor=2.0) for one in run.readings))
+    found = pages(typeset(build(same, issuer, issued="2026-11-25"), paper))
+    assert "with k = 2.00, for a coverage of about 95 %" in found[0]
+    assert "2.00 pass" not in found[1]
 
 
 def test_simulated_cannot_be_cropped_away(passing: list[str]) -> None:

@@ -1,0 +1,120 @@
+"""What stands in the terminal."""
+
+import io
+from collections.abc import Callable
+
+from hil.core.plan import Plan, PlannedRow
+from hil.core.records import Run
+from hil.render.summary import LiveView, print_plan, print_run, print_runs, print_simulated, print_summary
+
+MakeRun = Callable[..., Run]
+
+
+class Terminal(io.StringIO):
+    """A stream that says it is a terminal."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+def said(run: Run) -> str:
+    out = io.StringIO()
+    print_summary(run, out)
+    return out.getvalue()
+
+
+def test_a_passing_unit_is_one_line(run_of: MakeRun) -> None:
+    text = said(run_of())
+    assert text.splitlines() == ["QM2-0042  PASS  scope full, attempt 1 of 3: 92 pass of 92 planned  SIMULATED"]
+    assert "SIMULATED" not in said(run_of(simulated=False))
+
+
+def test_a_failing_unit_shows_the_rows_that_failed(run_of: MakeRun) -> None:
+    text = said(run_of(fail=("c_100p",)))
+    assert "QM2-0042  FAIL" in text
+    assert "c_100p" in text
+    assert "102.34" in text
+    assert "c_1n" not in text
+
+
+def test_missing_rows_stand_under_their_reason(run_of: MakeRun) -> None:
+    text = said(run_of(stop_after=60))
+    assert "not measured, never reached: c_470n, c_1u, l_1u" in text
+    assert "Reason: voltmeter at SIM0::voltmeter::INSTR: no answer. Check its cable." in text
+
+
+def test_a_whole_run_lists_every_reading(run_of: MakeRun) -> None:
+    out = io.StringIO()
+    run = run_of()
+    print_run(run, out)
+    assert all(reading.name[:8] in out.getvalue() for reading in run.readings)
+    assert "SIMULATED 20261125-043000-QM2-0042-a1b2c3" in out.getvalue()
+
+
+def test_no_markup_comes_out_of_data(run_of: MakeRun) -> None:
+    out = io.StringIO()
+    print_simulated(out)
+    assert out.getvalue() == "SIMULATED: no real unit was measured and no real instrument was used.\n"
+    print_runs([], out)
+    assert out.getvalue().endswith("no runs recorded\n")
+
+
+def row(name: str, part: str | None = None, seconds: float = 2.0) -> PlannedRow:
+    return PlannedRow(
+        name=name,
+        check="test_x.py::test_x",
+        group="x",
+        needs=("meter",),
+        power="on",
+        after=(),
+        seconds=seconds,
+        part=part,
+    )
+
+
+PLAN = Plan(
+    rows=(row("c_1n", "c_1n"), row("c_10n", "c_10n"), row("rail", seconds=1.0)),
+    scope="full",
+    outside_scope=("programmed",),
+    unread=("orphan",),
+    missing_roles=(("thermometer", "rail"),),
+)
+
+
+def test_the_plan_says_what_is_missing_and_what_to_do() -> None:
+    out = io.StringIO()
+    print_plan(PLAN, (), has_selector=False, stream=out)
+    text = out.getvalue()
+    assert "scope full: 3 readings, 2 fittings by hand, 5 s of gates, settling and instruments" in text
+    assert "fitted in this order: c_1n, c_10n" in text
+    assert "missing role: thermometer, first needed by rail. Add [role.thermometer] to the bench file" in text
+    assert "no check reads orphan: the unit can only be INCOMPLETE." in text
+    assert "outside the scope: programmed" in text
+
+
+def test_the_live_view_shows_row_part_and_time_left(run_of: MakeRun) -> None:
+    run = run_of()
+    closed = run.closed
+    assert closed is not None
+    out = Terminal()
+    live = LiveView(out)
+    live.planned("QM2-0042", PLAN)
+    live.measuring(PLAN.rows[0])
+    live.judged(run.readings[0])
+    live._progress.refresh()
+    text = out.getvalue()
+    assert "QM2-0042" in text
+    assert "c_1n with c_1n" in text
+    assert "0:05 left" in text
+    live.finished(closed)
+
+
+def test_the_live_view_is_silent_where_there_is_no_terminal(run_of: MakeRun) -> None:
+    closed = run_of().closed
+    assert closed is not None
+    out = io.StringIO()
+    live = LiveView(out)
+    live.planned("QM2-0042", PLAN)
+    live.measuring(PLAN.rows[0])
+    live.finished(closed)
+    assert out.getvalue() == ""
