@@ -238,4 +238,4 @@ def test_a_lot_of_the_whole_plan_gets_its_report(call: Call, tmp_path: Path) -> 
     assert code == 0, err
     assert "lot 26-11: 2 units, 2 runs" in out
     figures = json.loads(next((tmp_path / "hil-out").glob("lot-*.json")).read_text())
-    assert dict((name, count) for name, count, _ in figures["failures"])["output_average"] == 2
+    assert {name: count for name, count, _ in figures["failures"]}["output_average"] == 2
