@@ -111,7 +111,8 @@ def _microcontroller(
     network: Network, part: Component, values: Values, conditions: Conditions, mode: str, clock_hz: float
 ) -> None:
     name, supply, ground = part.designator, part.net("VCC"), part.net("GND")
-    network.conductance(supply, ground, supply_current_a(part, values, mode, clock_hz) / 5.0)
+    if conditions.supply_v is not None or conditions.sources:  # at an ohmmeter's tenths of a volt it draws nothing
+        network.conductance(supply, ground, supply_current_a(part, values, mode, clock_hz) / 5.0)
     if mode != "running":
         return
     network.conductance(part.net("AVCC"), part.net("AREF"), 1 / part.model["reference_switch"])

@@ -214,7 +214,8 @@ def _microcontroller(
     deck.resistor(analogue, ground, part.model["analogue_resistance"])
     deck.resistor(part.net("AREF"), ground, values[f"{name}.reference_load"])
     deck.resistor(part.net("PC6"), supply, values[f"{name}.reset_pull_up"])
-    deck.resistor(supply, ground, 5.0 / supply_current_a(part, values, mode, clock_hz))
+    if conditions.supply_v is not None or conditions.sources:
+        deck.resistor(supply, ground, 5.0 / supply_current_a(part, values, mode, clock_hz))
     if mode != "running":
         return
     deck.resistor(analogue, part.net("AREF"), part.model["reference_switch"])
