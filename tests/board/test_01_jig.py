@@ -6,7 +6,7 @@ Neither says anything about the unit, so neither can fail it: what is wrong here
 from hil import BenchError, check
 
 
-@check(reads="contact_*", needs="voltmeter", power="off", seconds=0.1)
+@check(reads="contact_*", needs="voltmeter", power="off", seconds=0.13)
 def test_contact(row, probe, voltmeter, judge):
     """Each test point is touched by two needles; from one to the other there is a little resistance, or no contact."""
     point = row.at["point"]
@@ -20,7 +20,7 @@ def test_contact(row, probe, voltmeter, judge):
     judge(row, resistance_ohm)
 
 
-@check(reads="room_temperature", needs="thermometer", power="off", seconds=0.1)
+@check(reads="room_temperature", needs="thermometer", power="off", seconds=0.05)
 def test_room(row, thermometer, facts, judge):
     temperature_degc = thermometer.temperature_degc()
     if not row.lower <= temperature_degc <= row.upper:

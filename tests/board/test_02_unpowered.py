@@ -3,7 +3,7 @@
 from hil import check
 
 
-@check(reads="r_*", needs="voltmeter", power="off", after="contact_*", seconds=0.1)
+@check(reads="r_*", needs="voltmeter", power="off", after="contact_*", seconds=0.13)
 def test_resistance(row, probe, voltmeter, judge):
     probe(row.at["between"])
     judge(row, voltmeter.resistance_ohm())

@@ -5,7 +5,7 @@ from hil import check
 LIMIT_A = 0.010
 
 
-@check(reads="reverse_*", needs="supply voltmeter", power="off", after="contact_* r_pack r_5v r_3v", seconds=0.4)
+@check(reads="reverse_*", needs="supply voltmeter", power="off", after="contact_* r_pack r_5v r_3v", seconds=0.35)
 def test_wrong_polarity(row, supply, probe, voltmeter, clock, judge):
     if row.unit == "V":
         probe(row.at["point"])

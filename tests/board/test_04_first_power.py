@@ -5,7 +5,7 @@ from hil import check
 LIMIT_A = 0.060  # above what any firmware takes with both relays at rest, far below what a short takes
 
 
-@check(reads="first_*", needs="supply", power="any", after="contact_* r_pack r_5v r_3v reverse_*", seconds=0.7)
+@check(reads="first_*", needs="supply", power="any", after="contact_* r_pack r_5v r_3v reverse_*", seconds=0.4)
 def test_first_power(row, power, supply, judge):
     power.on(limit_a=LIMIT_A)
     reading = judge(row, supply.in_current_limit() if row.expected is not None else supply.current_a())

@@ -3,13 +3,13 @@
 from hil import check
 
 
-@check(reads="start_time", needs="supply meter", power="off", after="rail_* programmed", seconds=1.2)
+@check(reads="start_time", needs="supply meter", power="off", after="rail_* programmed", seconds=1.23)
 def test_start(row, power, meter, judge):
     power.on()
     judge(row, meter.uptime_s())
 
 
-@check(reads="start_cause", needs="meter", after="start_time", seconds=0.05)
+@check(reads="start_cause", needs="meter", after="start_time", seconds=0.01)
 def test_cause(row, meter, judge):
     judge(row, meter.cause())
 

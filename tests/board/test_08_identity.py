@@ -3,13 +3,13 @@
 from hil import BenchError, check
 
 
-@check(reads="model", needs="meter", after="start_time", seconds=0.05)
+@check(reads="model", needs="meter", after="start_time", seconds=0.015)
 def test_model(row, meter, judge):
     found = meter.identity()
     judge(row, f"{found.maker} {found.model}")
 
 
-@check(reads="serial_number", needs="meter", after="start_time model", seconds=0.1)
+@check(reads="serial_number", needs="meter", after="start_time model", seconds=0.04)
 def test_serial_number(row, meter, serial, run_state, judge):
     notes = ()
     if meter.identity().serial == "0":
@@ -21,7 +21,7 @@ def test_serial_number(row, meter, serial, run_state, judge):
     judge(row, found == serial, raw=(found,), notes=(*notes, f"the unit says {found}"))
 
 
-@check(reads="firmware_version", needs="meter", after="start_time", seconds=0.05)
+@check(reads="firmware_version", needs="meter", after="start_time", seconds=0.015)
 def test_firmware_version(row, meter, facts, judge):
     """Recorded, and new enough for the limits that follow."""
     version = meter.identity().firmware

@@ -10,7 +10,7 @@ def _switch(meter, on):
         meter.relay(number, number in on)
 
 
-@check(reads="current_*", needs="supply meter", after="first_* start_time", seconds=0.15)
+@check(reads="current_*", needs="supply meter", after="first_* start_time", seconds=0.1)
 def test_current(row, meter, supply, judge):
     _switch(meter, RELAYS[row.at["relays"]])
     current_a = supply.current_a()
@@ -18,7 +18,7 @@ def test_current(row, meter, supply, judge):
     judge(row, current_a)
 
 
-@check(reads="protection_drop", needs="supply voltmeter meter", after="first_* start_time", seconds=0.2)
+@check(reads="protection_drop", needs="supply voltmeter meter", after="first_* start_time", seconds=0.25)
 def test_protection(row, meter, supply, probe, voltmeter, judge):
     """What fuse, protection and switch take when the current is largest: too little when one of them is bridged."""
     probe(row.at["point"])
@@ -28,7 +28,7 @@ def test_protection(row, meter, supply, probe, voltmeter, judge):
     judge(row, drop_v)
 
 
-@check(reads="loaded_*", needs="supply voltmeter meter", power="any", after="rail_* current_*", seconds=0.3)
+@check(reads="loaded_*", needs="supply voltmeter meter", power="any", after="rail_* current_*", seconds=0.34)
 def test_loaded_rail(row, power, meter, probe, voltmeter, judge):
     power.on(row.at["pack"])
     probe(row.at["point"])

@@ -3,7 +3,7 @@
 from hil import check
 
 
-@check(reads="aref", needs="voltmeter supply", after="start_time", seconds=0.1)
+@check(reads="aref", needs="voltmeter supply", after="start_time", seconds=0.2)
 def test_level(row, probe, voltmeter, judge):
     probe(row.at["point"])
     judge(row, voltmeter.voltage_v())
@@ -14,4 +14,5 @@ def test_ratio(row, probe, voltmeter, judge):
     probe(row.at["point"])
     voltage_v = voltmeter.voltage_v()
     probe(row.at["of"])
-    judge(row, voltage_v / voltmeter.voltage_v())
+    of_v = voltmeter.voltage_v()
+    judge(row, voltage_v / of_v if of_v else float("nan"))

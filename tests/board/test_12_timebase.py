@@ -19,13 +19,13 @@ def reference(row, meter, generator, probe):
     probe("GND")
 
 
-@check(reads="timebase.as_found", needs="generator meter", after="self_test", seconds=1.2)
+@check(reads="timebase.as_found", needs="generator meter", after="self_test", seconds=1.23)
 def test_as_found(row, reference, meter, run_state, judge):
     run_state["indicated"] = (reference, meter.frequency_hz())
     judge(row, run_state["indicated"][1] / reference - 1)
 
 
-@check(reads="timebase.reload", needs="meter", after="timebase.as_found", seconds=0.2)
+@check(reads="timebase.reload", needs="meter", after="timebase.as_found", seconds=0.11)
 def test_trim(row, meter, run_state, judge):
     """Closed form, from one reading; what is left is what whole steps of 16 ppm cannot reach."""
     trim = lc.trim(meter.reload(), *run_state["indicated"])
@@ -36,7 +36,7 @@ def test_trim(row, meter, run_state, judge):
         run_state["residue"] = trim.residue
 
 
-@check(reads="timebase.as_left", needs="generator meter", after="timebase.reload", seconds=GATES + 0.2)
+@check(reads="timebase.as_left", needs="generator meter", after="timebase.reload", seconds=GATES + 0.15)
 def test_as_left(row, reference, meter, clock, run_state, judge):
     """The pauses share no measure with the 16 µs of a prescaler that runs on, which would always look the same."""
     errors = []

@@ -3,7 +3,7 @@
 from hil import check
 
 
-@check(reads="k1_drive_* k2_drive_*", needs="voltmeter supply meter", after="start_time", seconds=0.2)
+@check(reads="k1_drive_* k2_drive_*", needs="voltmeter supply meter", after="start_time", seconds=0.12)
 def test_drive(row, meter, probe, voltmeter, judge):
     number = int(row.at["relay"])
     probe(row.at["point"])
@@ -13,7 +13,7 @@ def test_drive(row, meter, probe, voltmeter, judge):
     judge(row, voltage_v)
 
 
-@check(reads="k1_stops", needs="meter", after="f_open", seconds=1.2)
+@check(reads="k1_stops", needs="meter", after="f_open", seconds=1.07)
 def test_k1_selects_inductance(row, meter, fit, judge):
     """Open terminals stand in series with L1 then: nothing oscillates."""
     fit("open")

@@ -9,7 +9,7 @@ KEYS = {"key1": ("KEY1",), "key2": ("KEY2",), "keys_both": ("KEY1", "KEY2")}
 UNLIKE = "ACDEFHJKLMNPRTUVWXY34679"  # characters that nobody takes for another
 
 
-@check(reads="key1 key2 keys_both", needs="meter operator", after="start_time", seconds=2.4)
+@check(reads="key1 key2 keys_both", needs="meter operator", after="start_time", seconds=3.6)
 def test_keys(row, meter, operator, clock, fit, judge):
     """The meter counts the press, once and as the right one; both held together for a second are their own."""
     fit("open")
@@ -20,7 +20,7 @@ def test_keys(row, meter, operator, clock, fit, judge):
     judge(row, ",".join(map(str, meter.presses())))
 
 
-@check(reads="key1_acts", needs="meter operator", after="key1", seconds=2.4)
+@check(reads="key1_acts", needs="meter operator", after="key1", seconds=2.45)
 def test_key_acts(row, meter, operator, clock, judge):
     meter.reset()
     operator.press(KEYS["key1"], PRESS_S["key1"])
@@ -30,7 +30,7 @@ def test_key_acts(row, meter, operator, clock, judge):
     judge(row, function)
 
 
-@check(reads="lamp?_on lamp?_off", needs="meter operator", after="start_time", seconds=1.6)
+@check(reads="lamp?_on lamp?_off", needs="meter operator", after="start_time", seconds=1.52)
 def test_lamps(row, meter, operator, judge):
     number = int(row.at["lamp"])
     meter.lamp(number, row.at["mode"])
@@ -39,7 +39,7 @@ def test_lamps(row, meter, operator, judge):
     judge(row, is_lit)
 
 
-@check(reads="display_code", needs="meter operator", after="start_time", seconds=1.6)
+@check(reads="display_code", needs="meter operator", after="start_time", seconds=1.52)
 def test_display(row, meter, operator, serial, clock, judge):
     """A code that nobody can know is shown; the operator types what stands there."""
     chosen = random.Random(f"{serial} {clock.now()}")

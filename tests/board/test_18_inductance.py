@@ -20,7 +20,7 @@ def _read_against(part, meter, fit):
     return reference_h, indicated_h, f"read at {frequency_hz:.0f} Hz"
 
 
-@check(reads="short_c short_c_shown", needs="meter", after="calibration", seconds=1.2)
+@check(reads="short_c short_c_shown", needs="meter", after="calibration", seconds=1.07)
 def test_shorted_terminals(row, meter, fit, judge):
     """A short across the tank: no oscillation, and the display says so."""
     fit("short")
@@ -28,19 +28,19 @@ def test_shorted_terminals(row, meter, fit, judge):
     judge(row, meter.frequency_hz() if row.is_numeric else meter.reading_and_display("CAP")[1])
 
 
-@check(reads="zero_l_found", needs="meter", after="calibration", seconds=1.2)
+@check(reads="zero_l_found", needs="meter", after="calibration", seconds=1.03)
 def test_zero(row, meter, fit, judge):
     fit("short")
     meter.function("IND")
     judge(row, meter.zero())
 
 
-@check(reads="zero_l", needs="meter", after="zero_l_found", seconds=1.1)
+@check(reads="zero_l", needs="meter", after="zero_l_found", seconds=1.02)
 def test_residual_zero(row, meter, judge):
     judge(row, meter.inductance_h())
 
 
-@check(reads="scale.as_found", needs="meter part", after="zero_l", seconds=1.3)
+@check(reads="scale.as_found", needs="meter part", after="zero_l", seconds=1.1)
 def test_scale_as_found(row, meter, fit, part, run_state, judge):
     """Relative error at the part that adjusts."""
     run_state["adjusting_h"] = _read_against(part, meter, fit)
@@ -48,7 +48,7 @@ def test_scale_as_found(row, meter, fit, part, run_state, judge):
     judge(row, indicated_h / reference_h - 1, notes=(note,))
 
 
-@check(reads="scale", needs="meter part", after="scale.as_found", seconds=0.2)
+@check(reads="scale", needs="meter part", after="scale.as_found", seconds=0.1)
 def test_adjust_scale(row, meter, run_state, judge):
     """Closed form from the reading as found; not done when the scale would have to be what no good tank needs."""
     reference_h, indicated_h, _ = run_state["adjusting_h"]
@@ -58,20 +58,20 @@ def test_adjust_scale(row, meter, run_state, judge):
         meter.store()
 
 
-@check(reads="scale.as_left", needs="meter part", after="scale scale.as_found", seconds=1.2)
+@check(reads="scale.as_left", needs="meter part", after="scale scale.as_found", seconds=1.04)
 def test_scale_as_left(row, meter, fit, part, judge):
     """The adjustment took. It says nothing about accuracy; other parts verify that."""
     reference_h, indicated_h, note = _read_against(part, meter, fit)
     judge(row, indicated_h / reference_h - 1, notes=(note,))
 
 
-@check(reads="l_*", needs="meter part", after="calibration zero_l scale scale.*", seconds=1.3)
+@check(reads="l_*", needs="meter part", after="calibration zero_l scale scale.*", seconds=1.1)
 def test_inductance(row, meter, fit, part, judge):
     reference_h, indicated_h, note = _read_against(part, meter, fit)
     judge(row.around(reference_h), indicated_h, notes=(note,), again=meter.inductance_h)
 
 
-@check(reads="shown_l_*", needs="meter part", after="calibration zero_l scale", seconds=3.5)
+@check(reads="shown_l_*", needs="meter part", after="calibration zero_l scale", seconds=2.0)
 def test_display_of_inductance(row, meter, fit, judge):
     """What is shown where the unit changes. For a moment the scale brings the reading there."""
     fit(row.part)

@@ -170,3 +170,11 @@ def test_no_reading_is_forgotten() -> None:
     known = {row.name for row in LIMITS.rows}
     assert known - named - trouble - ELSEWHERE == set()
     assert named | trouble | ELSEWHERE <= known
+
+
+@pytest.mark.parametrize("name", ["timebase.reload", "timebase.jitter", "ccal", "scale", "c1", "calibration_c1"])
+def test_a_reading_without_its_forerunner_is_not_measured(check: Check, name: str) -> None:
+    outcome = check(only=name)
+    assert _verdicts(outcome) == {name: "not_measured"}
+    assert outcome.exit_code == 2
+    assert "choose more rows with --only" in outcome.run.readings[0].reason
