@@ -258,13 +258,14 @@ def _check_unit(
         if not unit_run.has_begun:
             raise
     assert unit_run.closed is not None  # run_session raises when the run did not begin
-    _, store = bench_and_store()
+    bench, store = bench_and_store()
     trouble = unit_run.trouble
     outcome = Outcome(
         run=store.run(run_id), exit_code=_exit_code(unit_run.closed.verdict, trouble), folder=folder,
         trouble=str(trouble or ""),
     )  # fmt: skip
-    outcome = replace(outcome, warnings=other_board(store, outcome.run))
+    of_firmware = tuple(filter(None, (bench.firmware_trouble(),)))
+    outcome = replace(outcome, warnings=(*other_board(store, outcome.run), *of_firmware))
     if after is not None:
         made = after(outcome.run, store, folder, order.now)
         outcome = replace(outcome, run=replace(outcome.run, closed=replace(unit_run.closed, files=_names(made))))

@@ -17,10 +17,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import hil
+from hil.app.before_adjustment import ROWS as ADJUSTED
+from hil.app.before_adjustment import before_adjustment
 from hil.app.certify import write_whole
 from hil.app.check_unit import Files, read_files
 from hil.app.locate import label_of, locate, read_text
 from hil.app.measure_firmware import RunSession, build_directory, measure_firmware
+from hil.app.probes import ROWS as PROBES
 from hil.app.settings import Settings
 from hil.core.baseline import Firmware, RunSet, gather
 from hil.core.records import Run
@@ -134,7 +137,9 @@ def _run_set(
     seed: int | None, made: str,
 ) -> RunSet:  # fmt: skip
     try:
-        series = gather(runs, {row.name: row for row in files.rows})
+        series = gather(
+            [before_adjustment(run) for run in runs], {row.name: row for row in files.rows} | PROBES | ADJUSTED
+        )
     except ValueError as problem:
         raise UsageError(f"{files.limits.file}: {problem}.") from None
     board = locate("board", files.limits.board)
@@ -230,6 +235,18 @@ def baseline_names(settings: Settings) -> list[str]:
     return sorted(path.stem for path in (settings.out / "baselines").glob("*.json"))
 
 
+def free_baseline(settings: Settings, name: str) -> Path:
+    """Where a new baseline will lie; asked before anything is measured for it.
+
+    Raises:
+        UsageError: the name is taken, or is none.
+    """
+    path = baseline_path(settings, name)
+    if path.exists():
+        raise UsageError(f"baseline '{name}' is kept already ({path}). Choose another name, or remove that file.")
+    return path
+
+
 def keep_baseline(settings: Settings, name: str, kept: RunSet) -> Path:
     """Keep a set under a name; a name that is taken stays as it is.
 
@@ -237,10 +254,7 @@ def keep_baseline(settings: Settings, name: str, kept: RunSet) -> Path:
         UsageError: the name is taken, or is none.
         BenchError: it cannot be written.
     """
-    path = baseline_path(settings, name)
-    if path.exists():
-        raise UsageError(f"baseline '{name}' is kept already ({path}). Choose another name, or remove that file.")
-    return write_whole(path, json.dumps(kept.as_json(), indent=1, sort_keys=True).encode())
+    return write_whole(free_baseline(settings, name), json.dumps(kept.as_json(), indent=1, sort_keys=True).encode())
 
 
 def load_baseline(path: Path) -> RunSet:

@@ -10,11 +10,13 @@ from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
+from hil.app.budgets import budgets_of
 from hil.app.check_unit import Files, Order, opening_of, read_files
 from hil.app.open_bench import Bench, open_bench, roles_of
+from hil.app.probes import probe_unit
 from hil.app.recorder import Recorder
 from hil.app.settings import Settings
 from hil.app.unit_run import UnitRun
@@ -83,6 +85,7 @@ def measure_once(task: Task, run_session: RunSession) -> Run:
             bench.insert(task.serial, attempt=task.repeat + 1)
             opening = opening_of(run_id, task.serial, task.repeat + 1, order, files, bench, plan)
             store.open_run(opening)
+            unit_run.budget_for = budgets_of(files.bench, order.today)
             return bench, Recorder(store, opening, plan, bench.clock, unit_run.live.judged)
 
         unit_run = UnitRun(
@@ -97,7 +100,8 @@ def measure_once(task: Task, run_session: RunSession) -> Run:
         run_session(unit_run)
         if isinstance(unit_run.trouble, BenchError):
             raise unit_run.trouble
-    return store.run(run_id)
+        run = store.run(run_id)
+        return replace(run, readings=(*run.readings, *probe_unit(unit_run.bench)))
 
 
 def measure_firmware(

@@ -45,6 +45,10 @@ SIMULATED = "SIMULATED"  # what a simulated instrument says in its identity
 Insert = Callable[[str, int, Sequence[str]], None]
 
 
+def _no_trouble() -> str:
+    return ""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bench:
     """Open ports of one bench. A role that the bench file does not have is None.
@@ -54,6 +58,7 @@ class Bench:
         identities: every instrument as it answered.
         trace: what the drivers have asked and got; drained by whoever judges.
         hand_read: roles whose values a person types in.
+        firmware_trouble: what is wrong with the ELF in the simulated unit, as seen from outside; "" when nothing.
     """
 
     name: str
@@ -71,6 +76,7 @@ class Bench:
     programmer: Programmer | None = None
     identities: tuple[InstrumentUsed, ...] = ()
     hand_read: frozenset[str] = frozenset()
+    firmware_trouble: Callable[[], str] = field(default=_no_trouble, repr=False)
     _insert: Insert = field(repr=False)
     _identify: Callable[[], None] = field(repr=False)
     _stack: ExitStack = field(default_factory=ExitStack, repr=False)
@@ -236,6 +242,7 @@ def open_bench(
     with ExitStack() as stack:
         clock: Clock
         insert: Insert | None = None
+        firmware_trouble: Callable[[], str] = _no_trouble
         if _is_in_process(spec):
             from hil.app.simulated import open_simulated  # late: a real bench needs no simulation
             from hil.sim.bench import device_model
@@ -244,6 +251,7 @@ def open_bench(
             make = ElfUnits(Path(firmware)) if firmware else device_model
             if isinstance(make, ElfUnits):
                 stack.callback(make.close)
+                firmware_trouble = make.trouble
             link, insert = open_simulated(spec, kit, board=board, seed=seed or 0, make_processor=make)
             stack.callback(link.close)
             clock, person = link.clock, operator or link.operator
@@ -277,6 +285,7 @@ def open_bench(
             identities=drivers.identities,
             hand_read=drivers.hand_read,
             _identify=drivers.identify,
+            firmware_trouble=firmware_trouble,
             _insert=insert or _by_operator(spec, drivers.operator),
             **drivers.roles,
         )

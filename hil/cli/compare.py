@@ -69,7 +69,14 @@ def run(options: argparse.Namespace) -> int:
 
 def _run(options: argparse.Namespace) -> int:
     from hil.app.certify import write_whole
-    from hil.app.compare_firmware import Wish, baseline_names, demo_serials, keep_baseline, take_sides
+    from hil.app.compare_firmware import (
+        Wish,
+        baseline_names,
+        demo_serials,
+        free_baseline,
+        keep_baseline,
+        take_sides,
+    )
     from hil.core.baseline import compare_sets, refusal
     from hil.errors import UsageError
     from hil.real.wallclock import WallClock
@@ -89,6 +96,8 @@ def _run(options: argparse.Namespace) -> int:
     file_format = Path(options.plot).suffix[1:].lower() if options.plot else ""
     if options.plot and file_format not in ("svg", "png", "pdf"):
         raise UsageError(f"--plot {options.plot}: the name must end with .svg, .png or .pdf.")
+    if options.keep:
+        free_baseline(settings, options.keep)
     serials = tuple(filter(None, options.serials.split(","))) if options.serials else None
     wish = Wish(
         settings=settings,

@@ -29,7 +29,7 @@ from hil.core.units import parse_quantity
 FORMAT = 1
 DEFAULT_SHARE = 0.1  # of half the tolerance; of the limit itself where there is only one
 NOT_JUDGED = "none"
-TIME_SHARE, TIME_S, GATE_S = 0.1, 0.1, 1.0  # how much longer or shorter a row may take: share, constant, one gate
+SPREAD_SHARE = 0.125  # of the margin: a smaller spread is taken as that much
 _FLOOR_ROW = "resolution"
 
 
@@ -59,7 +59,6 @@ class Series:
     margin: float | None = None
     floor: float = 0.0
     values: Mapping[str, tuple[Value, ...]] = field(default_factory=dict)
-    seconds: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     verdicts: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
@@ -108,7 +107,7 @@ class RunSet:
 
 def _series_from_json(data: Mapping[str, Any]) -> Series:
     fields: dict[str, Any] = dict(data)
-    for name in ("values", "seconds", "verdicts"):
+    for name in ("values", "verdicts"):
         fields[name] = {serial: tuple(group) for serial, group in data[name].items()}
     return Series(**fields)
 
@@ -162,7 +161,6 @@ def gather(runs: Sequence[Run], limits: Mapping[str, Limit]) -> tuple[Series, ..
 
 def _series(name: str, runs: Sequence[Run], limit: Limit) -> Series:
     values: dict[str, list[Value]] = {}
-    seconds: dict[str, list[float]] = {}
     verdicts: dict[str, list[str]] = {}
     floor, title, numbers = 0.0, limit.title, []
     for run in runs:
@@ -171,8 +169,6 @@ def _series(name: str, runs: Sequence[Run], limit: Limit) -> Series:
                 continue
             values.setdefault(run.opened.serial, []).append(_value(reading))
             verdicts.setdefault(run.opened.serial, []).append(str(reading.verdict))
-            if reading.verdict is not Verdict.NOT_MEASURED:
-                seconds.setdefault(run.opened.serial, []).append(reading.seconds)
             floor = max(floor, _resolution(reading))
             if isinstance(reading.value, float):
                 numbers.append(reading.value)
@@ -184,7 +180,6 @@ def _series(name: str, runs: Sequence[Run], limit: Limit) -> Series:
         margin=margin_of(limit, level) if limit.is_numeric else 0.0,
         floor=floor,
         values={serial: tuple(group) for serial, group in values.items()},
-        seconds={serial: tuple(group) for serial, group in seconds.items()},
         verdicts={serial: tuple(group) for serial, group in verdicts.items()},
     )
 
@@ -251,7 +246,7 @@ def compare_sets(baseline: RunSet, candidate: RunSet) -> Comparison:
 
 
 def _compare_series(before: Series, after: Series, common: set[str]) -> Iterable[Shift]:
-    sides = [{s: group for s, group in one.values.items() if s in common} for one in (before, after)]
+    sides = [{s: one.values.get(s, ()) for s in before.values if s in common} for one in (before, after)]
     is_numeric = all(
         isinstance(v, float | int | None) and not isinstance(v, bool) for g in sides[0].values() for v in g
     )
@@ -262,18 +257,9 @@ def _compare_series(before: Series, after: Series, common: set[str]) -> Iterable
             p_value=0.0, unit_count=len(common), reason=f"fails its limit on {failing}",
         )  # fmt: skip
     if not is_numeric or before.margin == 0.0:
-        yield compare_texts(before.name, sides[0], {s: sides[1].get(s, (None,)) for s in sides[0]})
+        yield compare_texts(before.name, sides[0], {s: group or (None,) for s, group in sides[1].items()})
     else:
         yield from _compare_numbers(before, [_numbers(side) for side in sides])
-    times = [{s: group for s, group in one.seconds.items() if s in common} for one in (before, after)]
-    if all(times):
-        level = max(max(group) for group in times[0].values())
-        # What waits for gates that run freely may come one gate later.
-        margin = TIME_SHARE * level + TIME_S + (GATE_S if level > GATE_S else 0.0)
-        yield compare_values(
-            f"{before.name}: time", times[0], times[1], margin=margin, unit="s", kind=Kind.TIME,
-            floor=_step(times[0], times[1]),
-        )  # fmt: skip
 
 
 def _newly_failing(before: Series, after: Series, common: set[str]) -> str:
@@ -289,8 +275,13 @@ def _newly_failing(before: Series, after: Series, common: set[str]) -> str:
 
 def _compare_numbers(before: Series, sides: list[dict[str, list[float]]]) -> Iterable[Shift]:
     floor = max(before.floor, _step(*sides))
-    yield compare_values(before.name, sides[0], sides[1], margin=before.margin, unit=before.unit, floor=floor)
+    kind = Kind.TIME if before.unit == "s" else Kind.VALUE
+    yield compare_values(
+        before.name, sides[0], sides[1], margin=before.margin, unit=before.unit, floor=floor, kind=kind
+    )
     if before.margin is not None:
+        # A spread that is small against the margin does not matter, however much it changed.
+        floor = max(floor, SPREAD_SHARE * before.margin)
         spread = compare_spread(f"{before.name}: spread", sides[0], sides[1], unit=before.unit, floor=floor)
         if spread is not None:
             yield spread

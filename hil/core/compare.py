@@ -42,7 +42,7 @@ class Kind(StrEnum):
     VALUE = "value"
     TEXT = "text"
     SPREAD = "spread"
-    TIME = "time to answer"
+    TIME = "time"
     SIZE = "size"
 
 
@@ -301,10 +301,10 @@ def against_chance(shifts: Sequence[Shift]) -> Comparison:
 
 
 def granularity(*sides: Groups) -> float:
-    """The smallest step between readings of one unit: their resolution as far as the data show it; 0.0 without any."""
+    """The smallest step between repeats on one unit: their resolution as far as the data show it; 0.0 without any."""
     smallest = math.inf
-    for serial in {serial for side in sides for serial in side}:
-        values = np.unique([value for side in sides for value in side.get(serial, ())])
-        if values.size > 1:
-            smallest = min(smallest, float(np.diff(values).min()))
+    for side in sides:
+        for repeats in side.values():
+            steps = np.diff(np.unique(repeats))
+            smallest = min(smallest, float(steps.min()) if steps.size else math.inf)
     return smallest if math.isfinite(smallest) else 0.0

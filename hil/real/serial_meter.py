@@ -91,6 +91,15 @@ class SerialMeter:
         self._finish_start()
         self._carry_out(command, wire.tell(command, timeout_s=max(timeout_s, wire.due_s(command))))
 
+    def put(self, line: str) -> None:
+        """Send a line as it stands, however wrong, and wait for nothing.
+
+        Raises:
+            InstrumentError: the port is gone.
+        """
+        self._finish_start()
+        self._carry_out(line, _put(line))
+
     def expect_start(self) -> None:
         """The unit is about to start, or may restart with good reason: power, reset, programming, a low supply."""
         self._starting_until_s = self._clock.monotonic_s() + START_LIMIT_S
@@ -219,6 +228,10 @@ class SerialMeter:
 
 def _discard() -> Conversation[None]:
     yield Pending()
+
+
+def _put(line: str) -> Conversation[None]:
+    yield Send(line)
 
 
 def _text(received: bytes) -> str:

@@ -193,7 +193,7 @@ def plot(comparison: Comparison, *, file_format: str = "svg") -> bytes:
 
 
 def _plot_rows(shifts: Sequence[Shift]) -> list[tuple[Shift, tuple[float, float, float]]]:
-    rows = [(shift, shift.in_margins) for shift in shifts if shift.kind is Kind.VALUE]
+    rows = [(shift, shift.in_margins) for shift in shifts if shift.kind in (Kind.VALUE, Kind.TIME)]
     known = [(shift, ends) for shift, ends in rows if ends is not None]
     known.sort(key=lambda row: -max(abs(row[1][0]), abs(row[1][1]), abs(row[1][2])))
     return known[:_PLOT_ROWS]

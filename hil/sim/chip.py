@@ -95,6 +95,8 @@ class Chip:
         if self._firmware is not None:
             self._firmware.inputs_changed()
 
+    takes_bytes_early = False
+
     def receive(self, data: bytes, at_s: float) -> None:
         self.at_s = max(self.at_s, at_s)
         if self._firmware is not None:

@@ -23,6 +23,8 @@ _FRAME_BITS = 10
 _PORTS = (("B", 6), ("C", 6), ("D", 8))  # without crystal and reset pins
 _INTERNAL_REFERENCE_V = 1.1
 _LAST_GATES = 1000
+_BAUD = 38_400
+_SILENT_S, _FLOOD_SHARE = 2.0, 0.5  # without a byte; of the time that the transmitter sends
 _SAMPLES = 16  # taken at a time: firmware takes the mean of some
 
 
@@ -76,7 +78,7 @@ class ElfProcessor:
         self._link, self._clock_divider, self._brown_out_v = link, clock_divider, brown_out_v
         self.at_s, self.cause, self.resets = 0.0, "POWER", 0
         self.gates: deque[Gate] = deque(maxlen=_LAST_GATES)
-        self.ran_away_at: int | None = None  # address in flash
+        self.ran_away = False
         self._vcc_v, self._reset_is_low, self._stopped_by = 0.0, False, "POWER"
         self._is_running = self._stops_early = False
         self._starts_at_s = 0.0
@@ -86,6 +88,7 @@ class ElfProcessor:
         self._due_s: float | None = None
         self._sent: deque[tuple[float, int]] = deque()
         self._last_arrival_s = 0.0
+        self._ran_s, self._sent_bytes = 0.0, 0
         self._display = DisplayWire()
         link.send(b"F" + struct.pack("<H", len(image.flash)) + image.flash)
 
@@ -110,6 +113,8 @@ class ElfProcessor:
     def inputs_changed(self, at_s: float) -> None:
         self.at_s = max(self.at_s, at_s)
         self._send_keys()
+
+    takes_bytes_early = True
 
     def receive(self, data: bytes, at_s: float) -> None:
         if not self._is_running or not self._cycles_per_bit:
@@ -141,7 +146,7 @@ class ElfProcessor:
             return
         if self._vcc_v < self._brown_out_v + BROWN_OUT_HYSTERESIS_V:
             return
-        self._is_running, self.cause, self.ran_away_at = True, self._stopped_by, None
+        self._is_running, self.cause, self.ran_away = True, self._stopped_by, False
         self._starts_at_s, self._restarts = self.at_s + START_UP_S, self._restarts + 1
         self._link.send(b"E" + bytes(self.eeprom) + b"R" + bytes([_CAUSE_FLAGS[self.cause]]))
         self._send_keys()
@@ -159,7 +164,7 @@ class ElfProcessor:
         if self._stops_early:
             self._stops_early = False
             return self.at_s
-        if not self._is_running or to_s <= self._starts_at_s or self.ran_away_at is not None:
+        if not self._is_running or to_s <= self._starts_at_s or self.ran_away:
             self.at_s = max(self.at_s, to_s)
             return to_s
         self.at_s = max(self.at_s, self._starts_at_s)
@@ -183,7 +188,7 @@ class ElfProcessor:
 
     def _read_answer(self, simulated_s: float, from_s: float, from_cycle: int) -> tuple[int, int]:
         answer = _ANSWER.unpack(self._link.receive(_ANSWER.size, simulated_s=simulated_s))
-        cycle, due, resets, pc, self._cycles_per_bit, reason, admux, self._ports, *counts = answer
+        cycle, due, resets, _, self._cycles_per_bit, reason, admux, self._ports, *counts = answer
 
         def second(at_cycle: int) -> float:
             return from_s + (at_cycle - from_cycle) / self._clock_hz
@@ -192,6 +197,8 @@ class ElfProcessor:
         logs = self._link.receive(sum(sizes)) if sum(sizes) else b""
         ends = [sum(sizes[: place + 1]) for place in range(4)]
         self._sent.extend((second(at), byte) for at, byte in _SENT.iter_unpack(logs[: ends[0]]))
+        self._sent_bytes += counts[0]
+        self._ran_s += second(cycle) - self.at_s
         for pins, byte in _SHOWN.iter_unpack(logs[ends[0] : ends[1]]):
             self._display.byte(byte, is_selected=not pins & 1, is_text=bool(pins & 2), is_reset=not pins & 4)
         for address, byte in _BURNT.iter_unpack(logs[ends[1] : ends[2]]):
@@ -200,7 +207,7 @@ class ElfProcessor:
         self._cycle, self.at_s = cycle, second(cycle)
         self._due_s = second(due) if due else None
         if reason == _RAN_AWAY:
-            self.ran_away_at, self._due_s = pc, None
+            self.ran_away, self._due_s = True, None
         if resets != self._restarts:  # by itself: the watchdog
             self.resets += 1
             self._restarts, self.cause = resets, "WATCHDOG"
@@ -251,8 +258,12 @@ class ElfProcessor:
 
     def trouble(self) -> str:
         """What is wrong with the program as far as one sees from outside; "" when nothing."""
-        if self.ran_away_at is not None:
-            return f"the firmware ran away: no instruction at 0x{self.ran_away_at:04X}"
+        if self.ran_away:
+            return "the firmware ran away: it came to where no program is"
         if self.resets:
             return f"the firmware was reset by its watchdog {self.resets} times"
+        if self._ran_s > _SILENT_S and not self._sent_bytes:
+            return f"the firmware ran for {self._ran_s:.1f} s and sent nothing"
+        if self._ran_s > _SILENT_S and self._sent_bytes * _FRAME_BITS > _FLOOD_SHARE * self._ran_s * _BAUD:
+            return f"the firmware floods its port: {self._sent_bytes} bytes in {self._ran_s:.1f} s"
         return ""

@@ -52,6 +52,7 @@ class Processor(Protocol):
     """One microcontroller with its firmware."""
 
     eeprom: bytearray  # survives power-off; the owner keeps it
+    takes_bytes_early: bool  # `receive` is called when the bytes set out, not when the last one has arrived
 
     def power(self, vcc_v: float, at_s: float) -> None:
         """The supply pins have this voltage from now on: power-on, brown-out and power-off follow from it."""
@@ -82,7 +83,10 @@ class Processor(Protocol):
         ...
 
     def receive(self, data: bytes, at_s: float) -> None:
-        """Bytes arrive at the UART, the last one at `at_s` (already as the UART samples them)."""
+        """Bytes arrive at the UART, the last one at `at_s` (already as the UART samples them).
+
+        `at_s` is now, or later where `takes_bytes_early`.
+        """
         ...
 
     def transmitted(self, until_s: float) -> bytes:

@@ -30,7 +30,7 @@ class SerialLine:
     def __init__(self, place: LinePlace) -> None:
         self._place = place
         self.baud = 38_400.0  # of the host's adapter
-        self._to_meter: deque[tuple[float, bytes]] = deque()  # when the last byte has arrived
+        self._to_meter: deque[tuple[float, float, bytes]] = deque()  # handed over at; last byte arrives at; bytes
         self._free_s = 0.0
         self._received: deque[int] = deque()
         self._messages = 0
@@ -57,7 +57,9 @@ class SerialLine:
         self._messages += data.count(b"\n")
         start_s = max(at_s, self._free_s)
         self._free_s = start_s + len(data) * FRAME_BITS / self.baud
-        self._to_meter.append((self._free_s, data))
+        # A co-simulated processor takes byte after byte as they arrive, so it must know of them before.
+        is_early = self._place.processor is not None and self._place.processor.takes_bytes_early
+        self._to_meter.append((start_s if is_early else self._free_s, self._free_s, data))
 
     @property
     def sent_s(self) -> float:
@@ -71,7 +73,7 @@ class SerialLine:
 
     def deliver(self) -> None:
         """Hand the bytes that are due to the meter."""
-        at_s, data = self._to_meter.popleft()
+        _, at_s, data = self._to_meter.popleft()
         processor, trouble = self._place.processor, self._trouble()
         if trouble is not None and trouble.effect == "reboot":
             trouble_is_new = self._messages - trouble.after <= data.count(b"\n")

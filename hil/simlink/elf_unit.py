@@ -36,17 +36,23 @@ class ElfUnits:
     def __init__(self, path: Path) -> None:
         self._image, self._helper = read_firmware(path), build_helper()
         self._process: AvrProcess | None = None
+        self._processor: ElfProcessor | None = None
 
     def __call__(self, unit: VirtualUnit, surroundings: Surroundings) -> Processor:
         self.close()
         self._process = AvrProcess(self._helper)
-        return ElfProcessor(
+        self._processor = ElfProcessor(
             surroundings,
             unit.eeprom,
             self._image,
             self._process,
             brown_out_v=unit.model.values.get("U3.brown_out", 4.3),
         )
+        return self._processor
+
+    def trouble(self) -> str:
+        """What is wrong with the firmware in the unit that was inserted last; "" when nothing."""
+        return self._processor.trouble() if self._processor is not None else ""
 
     def close(self) -> None:
         """End the process of the unit that was in the jig."""

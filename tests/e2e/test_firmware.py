@@ -1,0 +1,175 @@
+"""Firmware in the loop from the command line: hil check --firmware, hil compare, and every way it can go wrong."""
+
+import json
+import runpy
+import shutil
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+from hil.cli.main import main
+
+ROOT = Path(__file__).parents[2]
+FIRMWARE = ROOT / "fixtures" / "firmware" / "qm2.elf"
+avr = SimpleNamespace(**runpy.run_path(str(ROOT / "tests" / "avr_code.py")))
+FEW = ("--units", "3", "--repeats", "1", "--scope", "boxed")
+Call = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture
+def call(tmp_path, monkeypatch, capsys) -> Call:
+    """Run a command in an empty folder; (exit code, stdout, stderr)."""
+    monkeypatch.chdir(tmp_path)
+
+    def run(*words: str) -> tuple[int, str, str]:
+        code = main([str(word) for word in words])
+        captured = capsys.readouterr()
+        return code, captured.out, captured.err
+
+    return run
+
+
+@pytest.mark.skipif(shutil.which("avr-gcc") is None, reason="no avr-gcc here; the prebuilt ELF cannot be built anew")
+def test_the_prebuilt_elf_is_what_the_sources_give(tmp_path):
+    folder = tmp_path / "some" / "where"
+    shutil.copytree(ROOT / "fixtures" / "firmware" / "src", folder / "src")
+    shutil.copy(ROOT / "fixtures" / "firmware" / "Makefile", folder)
+    subprocess.run(["make", "-s", "-C", str(folder)], check=True)
+    assert (folder / "qm2.elf").read_bytes() == FIRMWARE.read_bytes()
+
+
+def test_the_reference_firmware_passes_every_check(call):
+    code, out, err = call("check", "Q2-00001", "--firmware", FIRMWARE, "--json")
+    assert code == 0, err
+    unit = json.loads(out)
+    assert (unit["verdict"], unit["simulated"], unit["scope"]) == ("PASS", True, "full")
+    assert len(unit["readings"]) >= 140
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"hello", "this is not an ELF file; give the .elf that avr-gcc links (not .hex or .bin)"),
+        (avr.elf(b"\0\0", machine=40), "this ELF is for ARM, the meter has an AVR"),
+        (avr.elf(bytes(40_000)), "flash ends at byte 40000, the ATmega328P has 32768: 7232 too many"),
+    ],
+)
+def test_files_that_are_no_firmware_are_trouble_of_the_bench(call, tmp_path, content, words):
+    (tmp_path / "x.elf").write_bytes(content)
+    code, _, err = call("check", "Q2-00001", "--firmware", "x.elf")
+    assert code == 3
+    assert f"hil: x.elf: {words}" in err
+
+
+def test_no_such_file(call):
+    code, _, err = call("check", "Q2-00001", "--firmware", "none.elf")
+    assert (code, err.splitlines()[-1]) == (
+        3,
+        "hil: none.elf: the firmware cannot be read (No such file or directory). Correct --firmware.",
+    )
+
+
+@pytest.mark.parametrize(
+    ("program", "words"),
+    [
+        ("NEVER_ANSWERS", "and sent nothing."),
+        ("RUNS_AWAY", "the firmware ran away: it came to where no program is."),
+        ("RESETS_FOR_EVER", "the firmware was reset by its watchdog"),
+        ("FLOODS", "the firmware floods its port:"),
+    ],
+)
+def test_programs_gone_wrong_fail_the_unit(call, tmp_path, program, words):
+    (tmp_path / "x.elf").write_bytes(avr.elf(getattr(avr, program)))
+    code, _, err = call("check", "Q2-00001", "--firmware", "x.elf")
+    assert code == 1
+    assert words in err
+
+
+def test_no_compiler_names_the_packages(call, tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    monkeypatch.setenv("CC", "no-such-compiler")
+    code, _, err = call("check", "Q2-00001", "--firmware", FIRMWARE)
+    assert code == 3
+    assert "apt-get install gcc libc6-dev libsimavr-dev libelf-dev" in err
+
+
+def test_firmware_on_a_real_bench_is_refused(call, tmp_path):
+    (tmp_path / "west.toml").write_text(
+        'format = 1\nbench = "west"\nkit = "demo"\nvisa_library = "@py"\n[meter]\nport = "/dev/null"\n[role.operator]\n'
+    )
+    code, _, err = call("compare", FIRMWARE, FIRMWARE, "--bench", "west.toml", *FEW)
+    assert code == 128
+    assert "cannot run ELF files side by side" in err
+
+
+def test_a_baseline_is_kept_and_compared(call, tmp_path):
+    code, out, _ = call("compare", FIRMWARE, "--keep", "good", *FEW)
+    assert (code, out) == (0, "kept as 'good': hil-out/baselines/good.json\n")
+    assert call("compare", "--baselines")[1] == "good\n"
+    kept = json.loads((tmp_path / "hil-out" / "baselines" / "good.json").read_text())
+    assert (kept["board"], kept["board_revision"], kept["limits_revision"][:1]) == ("qm2", "A", "A")
+    assert kept["firmware"]["version"] == "1.0.0"
+
+    code, out, err = call("compare", "good", FIRMWARE, "--scope", "boxed", "--json", "--plot", "shifts.svg")
+    assert code == 0, err
+    found = json.loads(out)
+    assert found["finding"] == "same"
+    assert found["candidate"]["units"] == ["CMP-001", "CMP-002", "CMP-003"]
+    sizes = {shift["name"]: shift for shift in found["shifts"] if shift["kind"] == "size"}
+    assert sizes["flash size"]["baseline"] == found["baseline"]["flash_bytes"] > 10_000
+    assert (tmp_path / "shifts.svg").read_text().startswith("<?xml")
+
+    assert call("compare", FIRMWARE, "--keep", "good", *FEW)[0] == 128
+    code, _, err = call("compare", "good", FIRMWARE, "--scope", "boxed", "--seed", "5")
+    assert code == 128
+    assert "the simulated benches differ (seed 0 and 5)" in err
+    kept["board_revision"] = "B"
+    (tmp_path / "hil-out" / "baselines" / "other.json").write_text(json.dumps(kept))
+    code, _, err = call("compare", "good", "other", "--scope", "boxed")
+    assert code == 128
+    assert (
+        "good and other cannot be compared: the baseline is of board revision A, the candidate of B: what differs "
+        "would not be the firmware alone." in err
+    )
+
+
+def test_usage_is_128_for_git_bisect(call, tmp_path):
+    for words in (
+        ("compare",),
+        ("compare", "nothing", "more"),
+        ("compare", FIRMWARE, FIRMWARE, "--units", "0"),
+        ("compare", FIRMWARE, FIRMWARE, "--no-such-option"),
+        ("compare", FIRMWARE, FIRMWARE, "--plot", "x.doc"),
+        ("compare", "version:9.9", FIRMWARE),
+        ("compare", FIRMWARE, "--keep", "../up"),
+    ):
+        assert call(*words)[0] == 128, words
+    (tmp_path / "bad.json").mkdir()
+    baselines = tmp_path / "hil-out" / "baselines"
+    baselines.mkdir(parents=True)
+    (baselines / "broken.json").write_text("{}")
+    code, _, err = call("compare", "broken", FIRMWARE)
+    assert code == 128
+    assert "cannot be used as a baseline: format None, but this version reads 1" in err
+
+
+def test_what_does_not_build_cannot_be_told(call, tmp_path):
+    shutil.copytree(ROOT / "fixtures" / "firmware" / "src", tmp_path / "fw" / "src")
+    shutil.copy(ROOT / "fixtures" / "firmware" / "Makefile", tmp_path / "fw")
+    (tmp_path / "fw" / "src" / "tank.c").write_text("#error not today\n")
+    code, _, err = call("compare", FIRMWARE, "fw", *FEW)
+    assert code == 125
+    assert "fw: 'make' failed there; run 'make -C fw' to see why." in err
+
+
+def test_recorded_runs_are_compared_with_themselves(call):
+    for serial in ("Q2-00001", "Q2-00002", "Q2-00003"):
+        assert call("check", serial, "--scope", "serial_only")[0] == 0
+    code, out, err = call("compare", "version:1.0.0", "version:1.0.0", "--scope", "serial_only", "--all")
+    assert code == 0, err + out
+    code, _, err = call("compare", "lot:none", "version:1.0.0", "--scope", "serial_only")
+    assert code == 128
+    assert "lot:none: no whole run of scope 'serial_only'" in err
