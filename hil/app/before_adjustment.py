@@ -40,7 +40,7 @@ ROWS: dict[str, Limit] = {name: limit for name, (_, _, limit) in _DERIVED.items(
 def before_adjustment(run: Run) -> Run:
     """The run with the quantities at nominal constants in place of those as found; what is missing stays missing."""
     readings: list[Reading] = [reading for reading in run.readings if reading.name not in REPLACED]
-    numbers = {reading.name: reading.value for reading in readings if _is_usable(reading)}
+    numbers = {reading.name: value for reading in readings if (value := _number(reading)) is not None}
     known = {reading.name: reading for reading in readings}
     for name, (sources, formula, limit) in _DERIVED.items():
         if not all(source in known for source in sources):
@@ -52,7 +52,8 @@ def before_adjustment(run: Run) -> Run:
     return replace(run, readings=tuple(readings))
 
 
-def _is_usable(reading: Reading) -> bool:
-    if not isinstance(reading.value, float):
-        return False
-    return reading.value != 0 or reading.name not in ("ccal", "scale")  # nothing can be divided by those
+def _number(reading: Reading) -> float | None:
+    value = reading.value
+    if not isinstance(value, float) or (value == 0 and reading.name in ("ccal", "scale")):  # divided by
+        return None
+    return value
