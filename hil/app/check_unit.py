@@ -5,7 +5,7 @@ first unit and serves all units of a call.
 """
 
 import secrets
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -38,7 +38,8 @@ class Order:
     """What `hil check` was asked for.
 
     Args:
-        serials: serial numbers; what is wrong with each simulated unit in `faults`, for all of them.
+        serials: serial numbers; what is wrong with each simulated unit in `faults`, for all of them, and in
+            `faults_of` for single ones.
         only: pattern of row names for rework; such a run is INCOMPLETE at best.
         seed: of everything random on the simulated bench.
         retest_reason: why a unit is checked again.
@@ -52,6 +53,7 @@ class Order:
     only: str = ""
     seed: int | None = None
     faults: tuple[str, ...] = ()
+    faults_of: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     retest_reason: str = ""
     image: str = ""
     firmware: str = ""
@@ -62,6 +64,10 @@ class Order:
     def today(self) -> str:
         """ISO date."""
         return self.now[:10]
+
+    def faults_in(self, serial: str) -> tuple[str, ...]:
+        """What is wrong with one simulated unit."""
+        return (*self.faults, *self.faults_of.get(serial, ()))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,7 +164,7 @@ def check_units(
     settings = order.settings
     files = read_files(settings, today=order.today, only=order.only)
     require_released(settings["limits"], files.limits, only=order.only)
-    refuse_simulation_options(files.bench, seed=order.seed, faults=order.faults)
+    refuse_simulation_options(files.bench, seed=order.seed, faults=(*order.faults, *sum(order.faults_of.values(), ())))
     _refuse_twins(order.serials)
     with ExitStack() as stack:
         opened: list[tuple[Bench, SqliteStore]] = []
@@ -229,7 +235,7 @@ def _check_unit(
         _refuse_attempt(serial, attempt, order, files.limits)
         if not bench.simulated:  # a simulated unit comes blank into every call
             unit_run.state["number_taken"] = given_before(store, serial)
-        bench.insert(serial, attempt=attempt, faults=order.faults)
+        bench.insert(serial, attempt=attempt, faults=order.faults_in(serial))
         opening = replace(
             opening_of(run_id, serial, attempt, order, files, bench, plan), readiness=readiness[0] if readiness else ""
         )
@@ -323,7 +329,7 @@ def opening_of(
         lot=settings["lot"],
         simulated=bench.simulated,
         seed=(order.seed or 0) if bench.simulated else None,
-        faults=order.faults,
+        faults=order.faults_in(serial),
         opened=bench.clock.now(),
         suite_version=hil.__version__,
         instruments=bench.identities,

@@ -79,6 +79,49 @@ def universe(netlist: Netlist, weights: FaultWeights) -> tuple[PossibleFault, ..
     )
 
 
+def varied(possible: PossibleFault, netlist: Netlist, uniform: float) -> str:
+    """The fault as one unit might have it: the text for ``--fault``, its strength drawn around the usual one.
+
+    Deviations of ±20 %, ±50 % and ±300 ppm are drawn between three quarters and five quarters of that, a contact's
+    resistance and the probability of an intermittent joint between half and twice the usual one (evenly over the
+    logarithm), the delay of a slow comparator and the Q of a weak coil within ±20 %. A wrong value has the tolerance of
+    the part it replaces. Opens, shorts, bridges, exchanged, turned and stuck parts have no strength. Assumptions, no
+    source.
+
+    Args:
+        uniform: from 0 to 1; 0.5 is the usual strength.
+    """
+    fault, text = possible.fault, possible.text
+    target, _, effect = text.partition("=")
+    name = effect.partition("=")[0]
+    side = 2 * uniform - 1  # from -1 to 1
+    if fault.effect == "scale" and not effect.startswith("x"):
+        unit = "ppm" if effect.endswith("ppm") else "%"
+        return f"{target}={float(effect.removesuffix(unit)) * (1 + side / 4):+.4f}{unit}"
+    if fault.effect == "contact":
+        return f"{target}=contact={fault.amount * 2**side:.4f}ohm"
+    if fault.effect == "intermittent":
+        return f"{target}=intermittent={min(1.0, fault.amount * 2**side):.4f}"
+    component = netlist.component(target.split(",")[0].split(".")[0])
+    if fault.effect == "value":
+        part = component.parameters[0]
+        return _exactly(target, fault.amount * (1 + part.tolerance / abs(part.value) * side), part.unit)
+    if name == "slow":
+        return _exactly(target, component.model["slow"] * (1 + side / 5), "s")
+    if name == "weak_q":
+        return _exactly(f"{target}.q", component.model["weak_q"] * (1 + side / 5), "")
+    if name == "wrong":
+        part = component.parameters[0]
+        return _exactly(
+            target, component.model["wrong_part"] * (1 + part.tolerance / abs(part.value) * side), part.unit
+        )
+    return text
+
+
+def _exactly(target: str, value: float, unit: str) -> str:
+    return f"{target}=value={value:.9g}{unit}"
+
+
 def _check(netlist: Netlist, weights: FaultWeights) -> None:
     if weights.board != netlist.board:
         raise ValueError(f"the weights are for board {weights.board!r}, the netlist is {netlist.board!r}")
