@@ -42,7 +42,26 @@ from hil.real.wallclock import WallClock
 IN_PROCESS = "hil-sim:"  # scheme of the meter's URL on the simulated bench in this process
 SIMULATED = "SIMULATED"  # what a simulated instrument says in its identity
 
-Insert = Callable[[str, int, Sequence[str]], None]
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Insertion:
+    """A unit on its way into the jig.
+
+    Args:
+        attempt: changes the noise of the simulated bench, not the unit.
+        faults: what is wrong with the simulated unit and its bench.
+        person: who puts it in.
+        label: what the person is told instead of the serial number; "": the serial number.
+    """
+
+    serial: str
+    attempt: int = 1
+    faults: tuple[str, ...] = ()
+    person: str = ""
+    label: str = ""
+
+
+Insert = Callable[[Insertion], None]
 
 
 def _no_trouble() -> str:
@@ -81,8 +100,10 @@ class Bench:
     _identify: Callable[[], None] = field(repr=False)
     _stack: ExitStack = field(default_factory=ExitStack, repr=False)
 
-    def insert(self, serial: str, *, attempt: int = 1, faults: Sequence[str] = ()) -> None:
-        """Get the unit with this serial number into the jig, outputs off before.
+    def insert(
+        self, serial: str, *, attempt: int = 1, faults: Sequence[str] = (), person: str = "", label: str = ""
+    ) -> None:
+        """Get the unit with this serial number into the jig, outputs off before; arguments as in `Insertion`.
 
         Raises:
             UsageError: faults on a real bench, or a fault that nobody knows.
@@ -90,10 +111,21 @@ class Bench:
             Interrupted: the operator says no.
         """
         self.make_safe()
-        self._insert(serial, attempt, faults)
+        self._insert(
+            Insertion(serial=serial, attempt=attempt, faults=tuple(faults), person=person, label=label or serial)
+        )
         self._identify()
         if isinstance(self.programmer, CommandProgrammer):
             self.programmer.serial = serial
+        self.meter.expect_start()
+
+    def keep(self) -> None:
+        """The unit in the jig stays there for another run.
+
+        Raises:
+            BenchError: something may still be on.
+        """
+        self.make_safe()
         self.meter.expect_start()
 
     def make_safe(self) -> None:
@@ -296,8 +328,8 @@ def open_bench(
 
 
 def _by_operator(spec: BenchFile, operator: Operator) -> Insert:
-    def insert(serial: str, attempt: int, faults: Sequence[str]) -> None:
-        refuse_simulation_options(spec, seed=None, faults=faults)
-        operator.insert(serial)
+    def insert(unit: Insertion) -> None:
+        refuse_simulation_options(spec, seed=None, faults=unit.faults)
+        operator.insert(unit.label)
 
     return insert

@@ -1,7 +1,8 @@
 """The simulated bench of a bench file: what stands on it is in the file and the kit, the board in the netlist."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from contextlib import ExitStack
+from typing import TYPE_CHECKING
 
 from hil.app.locate import label_of, locate, read_text
 from hil.core.equipment import Kit
@@ -13,6 +14,9 @@ from hil.sim.bench import MakeProcessor, SimulatedBench, device_model
 from hil.sim.setup import KINDS, BenchSetup, SimInstrument
 from hil.simlink import SimLink, connect
 from hil.simlink.remote_operator import RemoteOperator
+
+if TYPE_CHECKING:
+    from hil.app.open_bench import Insertion
 
 
 def simulated_bench(
@@ -30,7 +34,7 @@ def simulated_bench(
 
 def open_simulated(
     spec: BenchFile, kit: Kit, *, board: str, seed: int, make_processor: MakeProcessor = device_model
-) -> tuple[SimLink, Callable[[str, int, Sequence[str]], None]]:
+) -> tuple[SimLink, Callable[["Insertion"], None]]:
     """The simulated bench behind PyVISA and pyserial in this process, and who puts units into its jig.
 
     Raises:
@@ -38,16 +42,16 @@ def open_simulated(
     """
     bench = simulated_bench(spec, kit, board=board, seed=seed, make_processor=make_processor)
 
-    def insert(serial: str, attempt: int, faults: Sequence[str]) -> None:
+    def insert(unit: "Insertion") -> None:
         try:
-            bench.insert(serial, faults=faults, attempt=attempt)
+            bench.insert(unit.serial, faults=unit.faults, attempt=unit.attempt, person=unit.person)
         except ValueError as problem:
             raise UsageError(f"--fault: {problem}") from None
 
     return connect(bench), insert
 
 
-def at_another_bench(address: str, stack: ExitStack) -> tuple[Operator, Callable[[str, int, Sequence[str]], None]]:
+def at_another_bench(address: str, stack: ExitStack) -> tuple[Operator, Callable[["Insertion"], None]]:
     """The simulated operator at a bench that another process simulates, and who puts units into its jig.
 
     Raises:
@@ -56,8 +60,8 @@ def at_another_bench(address: str, stack: ExitStack) -> tuple[Operator, Callable
     operator = RemoteOperator(address)
     stack.callback(operator.close)
 
-    def insert(serial: str, attempt: int, faults: Sequence[str]) -> None:
-        operator.conjure(serial, faults, attempt)
+    def insert(unit: "Insertion") -> None:
+        operator.conjure(unit.serial, unit.faults, unit.attempt, unit.person)
 
     return operator, insert
 

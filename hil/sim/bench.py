@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from hil.circuit.netlist import Netlist
 from hil.sim.chip import Chip
 from hil.sim.clock import SimClock
+from hil.sim.fitting import AS_DRAWN, Fitting
 from hil.sim.instruments.base import Instrument
 from hil.sim.instruments.measuring import FrequencyCounter, Thermometer, Voltmeter
 from hil.sim.instruments.supply import DcSupply
@@ -90,13 +91,14 @@ class SimulatedBench(Scene):
 
     # Units
 
-    def insert(self, serial: str, *, faults: Sequence[str] = (), attempt: int = 1) -> None:
+    def insert(self, serial: str, *, faults: Sequence[str] = (), attempt: int = 1, person: str = "") -> None:
         """Put the unit with this serial number into the jig; it comes blank the first time and keeps what it stores.
 
         Args:
             serial: values of its components depend on this alone.
             faults: as for ``--fault``: of the board (`hil.circuit.faults`), of everything else (`hil.sim.trouble`).
             attempt: changes the noise, not the unit.
+            person: who puts it in; people may have habits.
 
         Raises:
             ValueError: a fault that nobody knows, listing what is known.
@@ -106,6 +108,7 @@ class SimulatedBench(Scene):
         self._stored[serial] = unit.eeprom
         self.troubles = unit.troubles
         self.noise = Streams(self.seed, serial, attempt)
+        self.fitting = Fitting(unit.troubles, self.fixed, self.noise, person)
         self.unit, self.processor = unit, self._make_processor(unit, self)
         self._forget_probes()
         self.warmth.cool_down(self.at_s)
@@ -117,7 +120,7 @@ class SimulatedBench(Scene):
         if self.processor is not None:
             self.processor.power(0.0, self.at_s)
         self.unit = self.processor = None
-        self.troubles = Troubles()
+        self.troubles, self.fitting = Troubles(), AS_DRAWN
         self.line.forget()
         self.settle()
 

@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterable
 
 from hil.circuit.board import Terminal
 from hil.core.equipment import Part
+from hil.sim.fitting import AS_DRAWN, Fitting
 from hil.sim.setup import BenchSetup
 from hil.sim.streams import Streams
 
@@ -49,7 +50,11 @@ class Jig:
         return self._deviations[name]
 
     def terminal(
-        self, names: Iterable[str], temperature_degc: float, moved: Callable[[str], float] = lambda name: 0.0
+        self,
+        names: Iterable[str],
+        temperature_degc: float,
+        moved: Callable[[str], float] = lambda name: 0.0,
+        fitting: Fitting = AS_DRAWN,
     ) -> Terminal:
         """What is between the terminals when these parts are connected; ``moved`` says by what ratio a part is off.
 
@@ -58,13 +63,13 @@ class Jig:
         parts = [self._setup.parts[name] for name in names if name in self._setup.parts]
         kinds = ["short" if name == "short" else "open" for name in names if name in ("open", "short")]
         if "short" in kinds or any(part.kind == "short" for part in parts):
-            return self._around("short", "short")
+            return self._around(fitting, "short", "short")
         parts = [part for part in parts if part.kind in ("capacitor", "inductor")]
         if not parts:
-            return self._around("open", "open")
+            return self._around(fitting, "open", "open")
         if all(part.kind == "capacitor" for part in parts):
             total = sum(self.true_value(part, temperature_degc) * (1 + moved(part.name)) for part in parts)
-            return self._around("capacitor", parts[0].name, total, parts[0].series_resistance_ohm)
+            return self._around(fitting, "capacitor", parts[0].name, total, parts[0].series_resistance_ohm)
         part = next(part for part in parts if part.kind == "inductor")
         value = self.true_value(part, temperature_degc) * (1 + moved(part.name))
         parallel_f = part.parallel_capacitance_f or 0.0
@@ -72,17 +77,26 @@ class Jig:
             # The certificate states the apparent value at its frequency.
             value *= 1 - ((part.frequency_hz or 0.0) / part.self_resonance_hz) ** 2
             parallel_f = 1 / ((2 * math.pi * part.self_resonance_hz) ** 2 * value)
-        return self._around("inductor", part.name, value, part.series_resistance_ohm, parallel_f)
+        return self._around(fitting, "inductor", part.name, value, part.series_resistance_ohm, parallel_f)
 
     def _around(
-        self, kind: str, name: str, value: float = 0.0, series_ohm: float = 0.0, parallel_f: float = 0.0
+        self,
+        fitting: Fitting,
+        kind: str,
+        name: str,
+        value: float = 0.0,
+        series_ohm: float = 0.0,
+        parallel_f: float = 0.0,
     ) -> Terminal:
+        fixed = self._fixed.fixed
         return Terminal(
             kind=kind,
             value=value,
             series_resistance_ohm=series_ohm,
             parallel_capacitance_f=parallel_f,
-            jig_capacitance_f=self._capacitance_f + _CHANNEL_F * self._fixed.fixed(f"{name}.capacitance"),
-            jig_inductance_h=self._inductance_h + _CHANNEL_H * self._fixed.fixed(f"{name}.inductance"),
-            jig_resistance_ohm=self._resistance_ohm + _CHANNEL_OHM * self._fixed.fixed(f"{name}.resistance"),
+            jig_capacitance_f=self._capacitance_f + _CHANNEL_F * fixed(f"{name}.capacitance") + fitting.capacitance_f,
+            jig_inductance_h=self._inductance_h + _CHANNEL_H * fixed(f"{name}.inductance") + fitting.inductance_h,
+            jig_resistance_ohm=max(
+                0.0, self._resistance_ohm + _CHANNEL_OHM * fixed(f"{name}.resistance") + fitting.resistance_ohm
+            ),
         )

@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 from hil.circuit.board import Conditions, Operating, Source, Terminal
 from hil.circuit.netlist import Netlist
 from hil.sim.clock import SimClock
+from hil.sim.fitting import AS_DRAWN
 from hil.sim.instruments.measuring import INPUT_OHM
 from hil.sim.jig import Jig
 from hil.sim.nominal import GROUND, Nominal
@@ -56,7 +57,7 @@ class Scene:
         self.netlist = netlist
         self.setup, self.clock, self.fixed, self.jig, self.warmth = setup, clock, fixed, jig, warmth
         self.at_s = 0.0
-        self.noise, self.troubles = fixed, Troubles()
+        self.noise, self.troubles, self.fitting = fixed, Troubles(), AS_DRAWN
         self.unit: VirtualUnit | None = None
         self.processor: Processor | None = None
         self.operating: Operating | None = None
@@ -106,9 +107,9 @@ class Scene:
         return replace(_UNPOWERED, terminal=self._terminal(), keys=self.keys, joints_open=self._joints_open)
 
     def _terminal(self) -> Terminal:
-        key = (self._connected_parts(), round(self.ambient_degc()), id(self.troubles))
+        key = (self._connected_parts(), round(self.ambient_degc()), self.fitting)
         if self._terminal_now[0] != key:
-            self._terminal_now = key, self.jig.terminal(key[0], key[1], self.troubles.part_moved)
+            self._terminal_now = key, self.jig.terminal(key[0], key[1], self.troubles.part_moved, self.fitting)
         return self._terminal_now[1]
 
     def _stepped_degc(self) -> float:
@@ -345,7 +346,8 @@ class Scene:
         high, low = points[0], points[1] if len(points) > 1 else GROUND
         path_ohm = 2 * self.jig.lead_ohm()
         for point in dict.fromkeys((high, low)):
-            path_ohm += self.jig.contact_ohm(point) + self.troubles.contact_ohm(point)
+            needle_ohm = self.jig.contact_ohm(point) + self.fitting.contact_ohm(point)
+            path_ohm += max(0.0, needle_ohm) + self.troubles.contact_ohm(point)
         if high == low or math.isinf(path_ohm):
             return path_ohm
         if self._supply_v is not None:

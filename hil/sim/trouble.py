@@ -6,6 +6,11 @@
     bench.contact.POINT=20ohm | open          a bad needle of the jig
     bench.operator=wrong_part [@PART]         fits a neighbour of the part asked for, once
     bench.operator=mistypes                   types a wrong display text
+    bench.jig.QUANTITY=+0.5pF                 a jig that differs from the drawing; quantities: capacitance, inductance
+                                              and resistance at the terminals, contact of each needle
+    bench.jig.QUANTITY.fitting=0.05pF         and is another each time a unit is put in: standard deviation
+    bench.operators.QUANTITY=0.1pF            people differ in how they close it: standard deviation among them
+    bench.operator.NAME.QUANTITY=+0.3pF       and this is what one of them does
     bench.part.NAME=+3%                       a reference part that is no more what its certificate says
     firmware=hangs [@S]                       hangs S seconds after each start, and the watchdog resets it
     firmware=NAME                             wrong in one of the ways of hil.sim.meter_bugs, e.g. late_rounding
@@ -33,6 +38,8 @@ _TARGETS = {
     "eeprom": ("corrupt", "other_serial"),
 }
 _DEFAULT_HANG_S = 3.0
+JIG_QUANTITIES = {"capacitance": "F", "inductance": "H", "resistance": "ohm", "contact": "ohm"}
+_JIG, _FITTING, _OPERATORS, _OPERATOR = "bench.jig.", ".fitting", "bench.operators.", "bench.operator."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +81,8 @@ def parse_trouble(text: str) -> Trouble:
         raise ValueError(f"{text!r}: write TARGET=EFFECT, for example bench.voltmeter=silent")
     if target.startswith("bench.contact."):
         return Trouble(target=target, effect="contact", absolute=_resistance(text, effect))
+    if target.startswith((_JIG, _OPERATORS, _OPERATOR)):
+        return _of_jig(text, target, effect)
     role, _, quantity = target.removeprefix("bench.").partition(".")
     if role == "part" and quantity:
         return Trouble(target=target, effect="moved", relative=_ratio(text, effect))
@@ -82,7 +91,7 @@ def parse_trouble(text: str) -> Trouble:
     if target not in _TARGETS:
         raise ValueError(
             f"{text!r}: no such target; known: {', '.join(_TARGETS)}, bench.contact.POINT, bench.part.NAME, "
-            "bench.ROLE.QUANTITY"
+            "bench.ROLE.QUANTITY, bench.jig.QUANTITY, bench.operator.NAME.QUANTITY"
         )
     name, _, after = effect.partition("@")
     if name not in _TARGETS[target]:
@@ -108,6 +117,23 @@ def _ratio(text: str, effect: str) -> float:
     if unit != "" or not value > -1:
         raise ValueError(f"{text!r}: a part moves by a ratio such as +3%")
     return value
+
+
+def _of_jig(text: str, target: str, effect: str) -> Trouble:
+    """What jig, people and chance add to terminals and needles; a spread cannot be negative."""
+    is_spread = target.startswith(_OPERATORS) or target.endswith(_FITTING)
+    quantity = target.removesuffix(_FITTING).rpartition(".")[2]
+    if quantity not in JIG_QUANTITIES or (target.startswith(_OPERATOR) and is_spread):
+        raise ValueError(
+            f"{text!r}: write bench.jig.QUANTITY, bench.jig.QUANTITY.fitting, bench.operators.QUANTITY or "
+            f"bench.operator.NAME.QUANTITY; known quantities: {', '.join(JIG_QUANTITIES)}"
+        )
+    value, unit = parse_quantity(effect)
+    if unit != JIG_QUANTITIES[quantity]:
+        raise ValueError(f"{text!r}: {quantity} has the unit {JIG_QUANTITIES[quantity]}")
+    if is_spread and value < 0:
+        raise ValueError(f"{text!r}: a standard deviation is not negative")
+    return Trouble(target=target, effect="spread" if is_spread else "shift", absolute=value)
 
 
 def _offset(text: str, target: str, role: str, quantity: str, effect: str) -> Trouble:
@@ -146,3 +172,8 @@ class Troubles:
         """By what ratio a reference part differs from what it was."""
         trouble = self._by_target.get(f"bench.part.{name}")
         return trouble.relative if trouble else 0.0
+
+    def amount(self, target: str) -> float:
+        """How much jig or people add, or how far they scatter: F, H or ohm; 0 when nothing is said of it."""
+        trouble = self._by_target.get(target)
+        return trouble.absolute if trouble else 0.0

@@ -2,7 +2,8 @@
 
 {"do": "fit", "with": ["c_100p", "100 pF capacitor"]}    ->   {"answer": null}
 {"do": "insert", "with": ["QM2-0001"]}                   ->   {"answer": null}     puts the virtual unit into the jig
-{"do": "conjure", "with": ["QM2-0001", ["R5=open"], 2]}  ->   {"answer": null}     the same with faults, attempt
+{"do": "conjure", "with": ["QM2-0001", ["R5=open"], 2]}  ->   {"answer": null}     the same with faults, attempt, and who
+                                                                                   puts it in (may be left out)
 {"do": "levitate", "with": []}                           ->   {"error": "…"}
 """
 
@@ -27,7 +28,8 @@ def answer(bench: SimulatedBench, line: bytes) -> bytes:
             bench.insert(arguments[0])
             result: Any = None
         elif action == "conjure":
-            bench.insert(arguments[0], faults=arguments[1], attempt=arguments[2])
+            serial, faults, attempt, person = (*arguments, "")[:4]
+            bench.insert(serial, faults=faults, attempt=attempt, person=person)
             result = None
         elif action in _ACTIONS:
             result = getattr(bench.operator, action)(*arguments)
@@ -75,9 +77,9 @@ class RemoteOperator:
             raise BenchError(f"operator at {self._address}: {reply['error']}")
         return reply["answer"]
 
-    def conjure(self, serial: str, faults: Sequence[str] = (), attempt: int = 1) -> None:
+    def conjure(self, serial: str, faults: Sequence[str] = (), attempt: int = 1, person: str = "") -> None:
         """Put a virtual unit with faults into the jig."""
-        self._ask("conjure", serial, list(faults), attempt)
+        self._ask("conjure", serial, list(faults), attempt, person)
 
     def insert(self, serial: str) -> None:
         """Put the unit with this serial number into the jig."""

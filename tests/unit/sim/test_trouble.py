@@ -54,3 +54,36 @@ def test_amounts() -> None:
 def test_what_is_wrong_and_what_is_allowed(text: str, sentence: str) -> None:
     with pytest.raises(ValueError, match=sentence):
         parse_trouble(text)
+
+
+def test_jig_and_people() -> None:
+    troubles = Troubles(
+        map(
+            parse_trouble,
+            [
+                "bench.jig.capacitance=+0.5pF",
+                "bench.jig.contact.fitting=5mohm",
+                "bench.operators.inductance=2 nH",
+                "bench.operator.B. Sample.contact=+60mohm",
+            ],
+        )
+    )
+    assert troubles.amount("bench.jig.capacitance") == pytest.approx(0.5e-12)
+    assert troubles.amount("bench.jig.contact.fitting") == pytest.approx(5e-3)
+    assert troubles.amount("bench.operators.inductance") == pytest.approx(2e-9)
+    assert troubles.amount("bench.operator.B. Sample.contact") == pytest.approx(0.06)
+    assert troubles.amount("bench.jig.resistance") == 0
+
+
+@pytest.mark.parametrize(
+    ("text", "sentence"),
+    [
+        ("bench.jig.mood=+3pF", "known quantities: capacitance, inductance, resistance, contact"),
+        ("bench.operator.Ann.contact.fitting=5mohm", "write bench.jig.QUANTITY, bench.jig.QUANTITY.fitting"),
+        ("bench.jig.capacitance=+3mohm", "capacitance has the unit F"),
+        ("bench.operators.contact=-5mohm", "a standard deviation is not negative"),
+    ],
+)
+def test_what_is_wrong_about_jig_and_people(text: str, sentence: str) -> None:
+    with pytest.raises(ValueError, match=sentence):
+        parse_trouble(text)
