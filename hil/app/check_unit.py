@@ -43,6 +43,7 @@ class Order:
         only: pattern of row names for rework; such a run is INCOMPLETE at best.
         seed: of everything random on the simulated bench.
         retest_reason: why a unit is checked again.
+        facts: what is known of the units beforehand, for the record: component lots, condition, …
         image: firmware image for the programming command.
         firmware: ELF that stands in for the device model on the simulated bench.
     """
@@ -55,6 +56,7 @@ class Order:
     faults: tuple[str, ...] = ()
     faults_of: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     retest_reason: str = ""
+    facts: tuple[tuple[str, str], ...] = ()
     image: str = ""
     firmware: str = ""
     stop_at_first_fail: bool = False
@@ -342,6 +344,7 @@ def opening_of(
 def _part_used(part: Part, today: str) -> PartUsed:
     present = part.present
     return PartUsed(
+        facts=order.facts,
         name=part.name,
         value=value_today(part, today),
         unit=part.unit,

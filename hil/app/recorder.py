@@ -27,7 +27,8 @@ class Recorder:
         self._planned: Mapping[str, PlannedRow] = {row.name: row for row in plan.rows}
         self.opened = opened
         self.readings: dict[str, Reading] = {}
-        self.facts: dict[str, str] = {}  # found on the way: firmware version, image hash, temperature …
+        # Told beforehand, and found on the way: firmware version, image hash, temperature …
+        self.facts: dict[str, str] = dict(opened.facts)
 
     def judge(
         self,

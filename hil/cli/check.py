@@ -25,6 +25,13 @@ def register(commands: Any) -> None:
     add_settings(parser)
     parser.add_argument("--only", default="", metavar="GLOB", help="only these rows, for rework; at best INCOMPLETE")
     parser.add_argument("--retest", default="", metavar="REASON", help="why a unit is checked again")
+    parser.add_argument(
+        "--fact",
+        action="append",
+        default=[],
+        metavar="NAME=VALUE",
+        help="for the record of these units, e.g. component_lot=C1-2608, condition=new; repeatable",
+    )
     parser.add_argument("--first-fail", action="store_true", help="stop a unit at its first failed reading")
     parser.add_argument("--image", default="", metavar="FILE", help="firmware image for the programming command")
     parser.add_argument("--json", action="store_true", help="one JSON object a unit on stdout; all else on stderr")
@@ -39,6 +46,7 @@ def register(commands: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     """Check the units and return the worst exit code."""
     from hil.app.check_unit import Order
+    from hil.app.facts import parse_facts
     from hil.real.wallclock import WallClock
 
     order = Order(
@@ -49,6 +57,7 @@ def run(options: argparse.Namespace) -> int:
         seed=options.seed,
         faults=tuple(options.fault),
         retest_reason=options.retest,
+        facts=parse_facts(options.fact),
         image=options.image,
         firmware=options.firmware,
         stop_at_first_fail=options.first_fail,

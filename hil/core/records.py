@@ -148,11 +148,12 @@ class RunOpened:
     settings: tuple[tuple[str, str, str], ...] = ()  # (name, value, where it came from)
     planned_seconds: float = 0.0
     readiness: str = ""  # time of the readiness check it rests on
+    facts: tuple[tuple[str, str], ...] = ()  # told beforehand: component lots, condition, the study it belongs to
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunClosed:
-    """How a run ended. `facts` are found on the way: firmware version, image hash, temperature, …"""
+    """How a run ended. `facts`: those told beforehand, and what was found on the way: firmware version, image hash, …"""
 
     run: str
     verdict: UnitVerdict

@@ -2,8 +2,7 @@
 
 {"do": "fit", "with": ["c_100p", "100 pF capacitor"]}    ->   {"answer": null}
 {"do": "insert", "with": ["QM2-0001"]}                   ->   {"answer": null}     puts the virtual unit into the jig
-{"do": "conjure", "with": ["QM2-0001", ["R5=open"], 2]}  ->   {"answer": null}     the same with faults, attempt, and who
-                                                                                   puts it in (may be left out)
+{"do": "conjure", "with": ["QM2-0001", ["R5=open"], 2]}  ->   {"answer": null}     the same with faults, attempt, person
 {"do": "levitate", "with": []}                           ->   {"error": "…"}
 """
 

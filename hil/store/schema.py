@@ -88,7 +88,8 @@ def opened_value(row: Row, equipment: list[Row]) -> RunOpened:
     rest = json.loads(row[len(RUN_COLUMNS)])
     for name in ("planned", "outside_scope", "faults"):
         rest[name] = tuple(rest[name])
-    rest["settings"] = tuple(tuple(setting) for setting in rest["settings"])
+    for name in ("settings", "facts"):
+        rest[name] = tuple(tuple(pair) for pair in rest.get(name, ()))
     found = dict(zip(RUN_COLUMNS, row, strict=False)) | rest
     found["simulated"] = bool(found["simulated"])
     return RunOpened(
@@ -150,7 +151,10 @@ def summary_value(row: Row) -> RunSummary:
         planned=closing[3] if is_closed else len(opening["planned"]),
         judged=closing[4] if is_closed else 0,
         actual_seconds=closing[5] if is_closed else 0.0,
-        facts=tuple((name, value) for name, value in json.loads(closing[6])["facts"]) if is_closed else (),
+        facts=tuple(
+            (name, value) for name, value in (json.loads(closing[6]) if is_closed else opening).get("facts", ())
+        ),
+        readiness=opening.get("readiness", ""),
     )
 
 
