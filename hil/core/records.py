@@ -208,6 +208,7 @@ class RunSummary:
     judged: int
     actual_seconds: float
     facts: tuple[tuple[str, str], ...] = ()
+    readiness: str = ""  # time of the readiness check it rests on
 
     @property
     def is_complete(self) -> bool:
