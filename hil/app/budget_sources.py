@@ -1,18 +1,21 @@
 """Budgets to look at: of rows that will be measured, of readings on record, of what one unit could do at best."""
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 
 from hil.app.expected import Expected
 from hil.core.best_case import Unit, capacitance_error, inductance_error
 from hil.core.budget import Budget
+from hil.core.equipment import MeterUncertainty
 from hil.core.montecarlo import Comparison, hold_against_rows
 from hil.core.records import BudgetRow, Reading, Run
 from hil.errors import UsageError
 from hil.store.sqlite_store import open_store
 
-REQUIRED = ("f_open", "f_ccal")
+REQUIRED = ("f_open", "f_ccal", "ccal", "scale")
+CERTIFICATE, DRIFT = "part: certificate", "part: drift"  # the only rows of a reading's budget that are correlated
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,11 +73,14 @@ def recorded(where: str, run: str, pattern: str) -> tuple[Shown, ...]:
     return shown
 
 
-def at_best(where: str, run: str, pattern: str) -> tuple[Shown, ...]:
+def at_best(where: str, run: str, pattern: str, meter: MeterUncertainty) -> tuple[Shown, ...]:
     """What the unit of a recorded run could do at best at the reference values it was checked with.
 
+    Args:
+        meter: noise and timebase of the kind of meter, from the bench.
+
     Raises:
-        UsageError: no such run, or it lacks the frequencies that the prediction needs.
+        UsageError: no such run, or it lacks what the prediction needs.
     """
     with open_store(where, read_only=True) as store:
         found = store.run(store.find_run(run))
@@ -85,10 +91,11 @@ def at_best(where: str, run: str, pattern: str) -> tuple[Shown, ...]:
     unit = Unit(
         bare_hz=values["f_open"],
         with_ccal_hz=values["f_ccal"],
-        ccal_f=values.get("ccal", 1.2e-9),
-        u_ccal=_relative_u(found, "ccal.as_found", 2e-4),
-        scale=values.get("scale", 1.0),
-        u_scale=_relative_u(found, "scale.as_found", 5e-4),
+        ccal_f=values["ccal"],
+        u_ccal=_relative_u(found, "ccal.as_found"),
+        scale=values["scale"],
+        u_scale=_relative_u(found, "scale.as_found"),
+        meter=meter,
     )
     shown = []
     for reading in found.readings:
@@ -104,12 +111,12 @@ def at_best(where: str, run: str, pattern: str) -> tuple[Shown, ...]:
     return tuple(shown)
 
 
-def _relative_u(run: Run, name: str, otherwise: float) -> float:
+def _relative_u(run: Run, name: str) -> float:
     """Standard uncertainty of an adjusted constant: that of the error it was adjusted by."""
     for reading in run.readings:
         if reading.name == name and reading.expanded_uncertainty and reading.coverage_factor:
             return reading.expanded_uncertainty / reading.coverage_factor
-    return otherwise
+    raise UsageError(f"run {run.opened.run} has no reading {name} with a budget. Choose a run that adjusted the unit.")
 
 
 def _shown(name: str, title: str, budget: Budget, ratio: float | None, source: str) -> Shown:
@@ -149,8 +156,17 @@ def _from_reading(reading: Reading, run: Run) -> Shown:
 
 
 def _compared(rows: Sequence[BudgetRow], u: float, expanded: float) -> Comparison | None:
-    """None where rows are correlated: they alone do not tell the distribution then."""
-    together = sum(row.contribution**2 for row in rows) ** 0.5
-    if not rows or u <= 0 or abs(together / u - 1) > 1e-3:
+    """Hold ±U against Monte Carlo; correlated rows are normal and count as one, whose part is what is left of u².
+
+    None where even that does not add up to u.
+    """
+    pair = [row for row in rows if row.name in (CERTIFICATE, DRIFT)]
+    rest = math.fsum(row.contribution**2 for row in rows if row not in pair)
+    if len(pair) == 2 and u**2 > rest:
+        together = math.sqrt(u**2 - rest)
+        if together <= sum(row.contribution for row in pair) * (1 + 1e-6):
+            rows = [replace(pair[0], contribution=together), *(row for row in rows if row not in pair)]
+    total = math.sqrt(math.fsum(row.contribution**2 for row in rows))
+    if not rows or u <= 0 or abs(total / u - 1) > 1e-3:
         return None
     return hold_against_rows(rows, expanded)

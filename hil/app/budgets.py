@@ -11,23 +11,36 @@ from hil.app.unit_run import BudgetFor, Taken
 from hil.core import reading_budget as budgets
 from hil.core.best_case import Unit, tank_error
 from hil.core.budget import Budget
-from hil.core.equipment import Part
+from hil.core.equipment import Accuracy, Part
 from hil.core.reading_budget import Circumstances
-from hil.files.bench import BenchFile
+from hil.files.bench import BenchFile, uncertainty_of
 
 OSCILLATOR_HZ = 600e3  # about; f1 and f2 of a nominal board stand for its own where only a ratio is judged
-NOMINAL_TANK_HZ = (605e3, 367e3)
+NOMINAL_TANK_HZ, NOMINAL_CCAL_F = (605e3, 367e3), 1.2e-9
+REFERENCE_HZ = 4e6  # at T0
 RAIL_V = 5.0  # the smallest voltage that a ratio is relative to
 
 
 def circumstances_of(bench: BenchFile, today: str) -> Circumstances:
-    """What holds for all readings on a bench."""
-    accuracies = {
-        (name, quantity): accuracy for name, role in bench.roles.items() for quantity, accuracy in role.accuracy.items()
-    }
-    thermometer = accuracies.get(("thermometer", "temperature"))
-    half_width_k = thermometer.absolute if thermometer is not None else 2.0
-    return Circumstances(today=today, accuracies=accuracies, temperature_half_width_k=half_width_k)
+    """What holds for all readings on a bench.
+
+    Raises:
+        UsageError: the bench does not say what jig and meter add to a reading.
+    """
+    jig, meter = uncertainty_of(bench)
+
+    def stated(which: str) -> dict[tuple[str, str], Accuracy]:
+        return {(name, key): found for name, role in bench.roles.items() for key, found in getattr(role, which).items()}
+
+    thermometer = stated("accuracy").get(("thermometer", "temperature"))
+    return Circumstances(
+        today=today,
+        accuracies=stated("accuracy"),
+        short_term=stated("short_term"),
+        jig=jig,
+        meter=meter,
+        temperature_half_width_k=thermometer.absolute if thermometer is not None else jig.temperature_k,
+    )
 
 
 def budgets_of(bench: BenchFile, today: str) -> BudgetFor:
@@ -85,7 +98,7 @@ def _exact(taken: Taken, circumstances: Circumstances) -> None:
 
 
 def _adjustment_took(taken: Taken, circumstances: Circumstances) -> Budget | None:
-    """Read at the very part that adjusted: the part's own error is in both and cancels."""
+    """Read at the very part that adjusted, fitted once: what part and jig are off by is in both readings."""
     return None if taken.part is None else _relative(taken, taken.part, circumstances, is_reference=False)
 
 
@@ -112,9 +125,16 @@ def _ratio(taken: Taken, circumstances: Circumstances) -> Budget | None:
 
 def _against_reference(taken: Taken, circumstances: Circumstances) -> Budget | None:
     at = taken.limit.at.get("reference")
-    reference_hz = at if isinstance(at, float) else 4e6
+    reference_hz = at if isinstance(at, float) else REFERENCE_HZ
     return budgets.comparison_budget(
         taken.value, reference_hz, circumstances, against="generator", repeats=taken.repeats, noisy=False
+    )
+
+
+def _unreached(taken: Taken, circumstances: Circumstances) -> Budget | None:
+    """As found and as left against the same reference, whose error cancels; the step between them is exact."""
+    return budgets.comparison_budget(
+        taken.value, REFERENCE_HZ, circumstances, counts=2, repeats=taken.repeats, noisy=False
     )
 
 
@@ -127,7 +147,7 @@ def _change(taken: Taken, circumstances: Circumstances) -> Budget | None:
 
 
 def _gates(taken: Taken, circumstances: Circumstances) -> Budget | None:
-    return budgets.comparison_budget(taken.value, 4e6, circumstances, counts=2, noisy=False)
+    return budgets.comparison_budget(taken.value, REFERENCE_HZ, circumstances, counts=2, noisy=False)
 
 
 def _spread(taken: Taken, circumstances: Circumstances) -> Budget | None:
@@ -135,18 +155,9 @@ def _spread(taken: Taken, circumstances: Circumstances) -> Budget | None:
 
 
 def _tank(taken: Taken, circumstances: Circumstances) -> Budget | None:
-    """Derived with the nominal Ccal: only counts, noise and timebase are uncertain, not Ccal."""
-    meter = circumstances.meter
+    """Derived with the nominal Ccal by definition: counts, noise and timebase are uncertain, Ccal is not."""
     f1_hz, f2_hz = NOMINAL_TANK_HZ
-    unit = Unit(
-        bare_hz=f1_hz,
-        with_ccal_hz=f2_hz,
-        ccal_f=1.2e-9,
-        u_ccal=1e-12,  # nominal by definition; an input cannot be without uncertainty
-        timebase=meter.timebase,
-        noise=meter.noise,
-        noise_dof=meter.noise_dof,
-    )
+    unit = Unit(bare_hz=f1_hz, with_ccal_hz=f2_hz, ccal_f=NOMINAL_CCAL_F, u_ccal=0.0, meter=circumstances.meter)
     return tank_error(unit)[0 if taken.limit.unit == "F" else 1]
 
 
@@ -156,7 +167,8 @@ _BY_NAME: tuple[tuple[str, Made], ...] = (
     ("battery_*", _battery),
     ("protection_drop", _drop),
     ("aref_ratio divider_ratio output_average input_average", _ratio),
-    ("timebase.as_* timebase.unreached", _against_reference),
+    ("timebase.as_*", _against_reference),
+    ("timebase.unreached", _unreached),
     ("timebase.jitter", _gates),
     ("f_counter", _against_counter),
     ("f_supply_* f_warm_up", _change),

@@ -27,7 +27,7 @@ from hil.core.limit import Limit, Limits
 from hil.core.plan import Plan
 from hil.core.records import PartUsed, Run, RunOpened, UnitVerdict
 from hil.errors import BenchError, HilError, Interrupted, UsageError
-from hil.files.bench import BenchFile, refuse_overdue
+from hil.files.bench import BenchFile, refuse_overdue, uncertainty_of
 from hil.files.limits import check_parts
 from hil.ports import Operator
 from hil.store.sqlite_store import SqliteStore
@@ -109,6 +109,7 @@ def read_files(settings: Settings, *, today: str, only: str = "") -> Files:
     kit = load_kit(bench.kit, today=today, base=_folder_of(bench))
     check_parts(limits, kit)
     refuse_overdue(bench, today)
+    uncertainty_of(bench)
     scope = settings["scope"]
     if scope not in limits.scopes:
         raise UsageError(f"scope '{scope}': not in {limits.file}. Scopes there: {', '.join(limits.scopes)}.")

@@ -30,14 +30,18 @@ def register(commands: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     """Print the budgets; 0."""
     from hil.app.budget_sources import at_best, expected_budgets, recorded
+    from hil.app.budgets import circumstances_of
+    from hil.app.locate import load_bench
     from hil.app.records_at import existing_record
     from hil.render.budget_table import as_json, print_budget
 
     settings = settings_from(options)
-    if options.run or options.at_best:
-        where = settings.records(simulated=True) if options.simulated else existing_record(settings)
-        find = recorded if options.run else at_best
-        found = find(where, options.run or options.at_best, options.name)
+    where = settings.records(simulated=True) if options.simulated else ""
+    if options.run:
+        found = recorded(where or existing_record(settings), options.run, options.name)
+    elif options.at_best:
+        meter = circumstances_of(load_bench(settings["bench"]), "").meter
+        found = at_best(where or existing_record(settings), options.at_best, options.name, meter)
     else:
         from hil.cli.planned import expected_of
 

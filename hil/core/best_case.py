@@ -6,12 +6,14 @@ is an input of the budget, so the budget shows what the physics says: a wrong ti
 cancels from every capacitance and counts twice, with the opposite sign, in every inductance.
 """
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from hil.core import lc
 from hil.core.budget import Budget, budget
-from hil.core.inputs import Input, normal, rectangular, triangular
+from hil.core.equipment import MeterUncertainty
+from hil.core.inputs import normal, rectangular, triangular
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,30 +22,32 @@ class Unit:
 
     Args:
         bare_hz, with_ccal_hz: f1 and f2 of its calibration.
-        ccal_f, u_ccal: the stored Ccal and its relative standard uncertainty (of the part that adjusted it).
-        scale, u_scale: the stored inductance scale and its relative standard uncertainty.
-        timebase: half-width of the relative error of the timebase.
-        noise: relative standard deviation of one gate's frequency.
-        noise_dof: its degrees of freedom; None: well known.
+        ccal_f, u_ccal: the stored Ccal and its relative standard uncertainty, that of the part that adjusted it; 0:
+            Ccal is what it is by definition, and has no row.
+        scale, u_scale: the stored inductance scale and its relative standard uncertainty, likewise.
+        meter: timebase and noise of one gate.
         gate_s: one count in it is the resolution.
+
+    Raises:
+        ValueError: frequencies that make no tank, or an uncertainty below zero.
     """
 
     bare_hz: float
     with_ccal_hz: float
     ccal_f: float
     u_ccal: float
+    meter: MeterUncertainty
     scale: float = 1.0
-    u_scale: float = 5e-4
-    timebase: float = 20e-6
-    noise: float = 2e-6
-    noise_dof: float | None = None
+    u_scale: float = 0.0
     gate_s: float = 1.0
 
     def __post_init__(self) -> None:
         lc.tank(self.bare_hz, self.with_ccal_hz, self.ccal_f)  # raises when the frequencies make no tank
-        for name in ("u_ccal", "u_scale", "timebase", "noise", "gate_s"):
-            if not getattr(self, name) > 0:
-                raise ValueError(f"{name} must be more than zero, not {getattr(self, name)!r}")
+        for name in ("u_ccal", "u_scale"):
+            if not getattr(self, name) >= 0:
+                raise ValueError(f"{name} must be zero or more, not {getattr(self, name)!r}")
+        if not self.gate_s > 0:
+            raise ValueError(f"gate_s must be more than zero, not {self.gate_s!r}")
 
     @property
     def tank(self) -> lc.Tank:
@@ -51,16 +55,18 @@ class Unit:
         return lc.tank(self.bare_hz, self.with_ccal_hz, self.ccal_f)
 
 
+CCAL = "Ccal as stored"
+SCALE = "inductance scale as stored"
+
+
 def capacitance_error(unit: Unit, capacitance_f: float) -> Budget:
     """Budget of the error of a capacitance reading, F: reading less true value."""
     loaded_hz = unit.bare_hz / (1 + capacitance_f / unit.tank.capacitance_f) ** 0.5
 
-    def error(ccal: Any, timebase: Any, *moved: Any) -> Any:
-        f1, f2, f3 = _counted((unit.bare_hz, unit.with_ccal_hz, loaded_hz), timebase, moved)
-        return lc.capacitance_f(lc.tank(f1, f2, unit.ccal_f * (1 + ccal)), f1, f3) - capacitance_f
+    def error(read: "_Read") -> Any:
+        return lc.capacitance_f(read.tank, read.hz[0], read.hz[2]) - capacitance_f
 
-    ccal = normal("Ccal as stored", 0.0, unit.u_ccal)
-    return budget(error, [ccal, *_inputs(unit, loaded_hz)], unit="F")
+    return _propagated(error, unit, loaded_hz, unit="F")
 
 
 def inductance_error(unit: Unit, inductance_h: float) -> Budget:
@@ -71,41 +77,45 @@ def inductance_error(unit: Unit, inductance_h: float) -> Budget:
     """
     loaded_hz = unit.bare_hz / (1 + inductance_h / (unit.scale * unit.tank.inductance_h)) ** 0.5
 
-    def error(scale: Any, ccal: Any, timebase: Any, *moved: Any) -> Any:
-        f1, f2, f3 = _counted((unit.bare_hz, unit.with_ccal_hz, loaded_hz), timebase, moved)
-        found = lc.tank(f1, f2, unit.ccal_f * (1 + ccal))
-        return unit.scale * (1 + scale) * lc.inductance_h(found, f1, f3) - inductance_h
+    def error(read: "_Read") -> Any:
+        return read.scale * lc.inductance_h(read.tank, read.hz[0], read.hz[2]) - inductance_h
 
-    constants = [normal("inductance scale as stored", 0.0, unit.u_scale), normal("Ccal as stored", 0.0, unit.u_ccal)]
-    return budget(error, [*constants, *_inputs(unit, loaded_hz)], unit="H")
+    return _propagated(error, unit, loaded_hz, unit="H")
 
 
 def tank_error(unit: Unit) -> tuple[Budget, Budget]:
     """Budgets of C1 (F) and L1 (H) as derived from f1, f2 and Ccal."""
-
-    def capacitance(ccal: Any, timebase: Any, *moved: Any) -> Any:
-        f1, f2 = _counted((unit.bare_hz, unit.with_ccal_hz), timebase, moved)
-        return lc.tank(f1, f2, unit.ccal_f * (1 + ccal)).capacitance_f
-
-    def inductance(ccal: Any, timebase: Any, *moved: Any) -> Any:
-        f1, f2 = _counted((unit.bare_hz, unit.with_ccal_hz), timebase, moved)
-        return lc.tank(f1, f2, unit.ccal_f * (1 + ccal)).inductance_h
-
-    inputs = [normal("Ccal as stored", 0.0, unit.u_ccal), *_inputs(unit, None)]
-    return budget(capacitance, inputs, unit="F"), budget(inductance, inputs, unit="H")
+    return (
+        _propagated(lambda read: read.tank.capacitance_f, unit, unit="F"),
+        _propagated(lambda read: read.tank.inductance_h, unit, unit="H"),
+    )
 
 
-def _counted(true_hz: tuple[float, ...], timebase: Any, moved: tuple[Any, ...]) -> list[Any]:
-    """Frequencies as a meter with that timebase error counts them; ``moved`` are noise and count of each."""
-    return [
-        frequency * (1 + timebase) * (1 + noise) + count
-        for frequency, noise, count in zip(true_hz, moved[::2], moved[1::2], strict=True)
-    ]
+class _Read(NamedTuple):
+    """What the meter works with, each an uncertain number: its tank, its scale, and the frequencies it counted."""
+
+    tank: lc.Tank
+    scale: Any
+    hz: Sequence[Any]
 
 
-def _inputs(unit: Unit, loaded_hz: float | None) -> list[Input]:
-    inputs = [rectangular("timebase", 0.0, unit.timebase)]
-    for name in ("f1", "f2") if loaded_hz is None else ("f1", "f2", "f3"):
-        inputs.append(normal(f"{name}: noise", 0.0, unit.noise, dof=unit.noise_dof, kind="A"))
-        inputs.append(triangular(f"{name}: one count", 0.0, 1 / unit.gate_s, unit="Hz"))
-    return inputs
+def _propagated(model: Callable[[_Read], Any], of: Unit, *loaded_hz: float, unit: str) -> Budget:
+    true_hz = (of.bare_hz, of.with_ccal_hz, *loaded_hz)
+    inputs = [rectangular("timebase", 0.0, of.meter.timebase)]
+    for number in range(1, len(true_hz) + 1):
+        inputs.append(normal(f"f{number}: noise", 0.0, of.meter.noise, dof=of.meter.noise_dof, kind="A"))
+        inputs.append(triangular(f"f{number}: one count", 0.0, 1 / of.gate_s, unit="Hz"))
+    stored = [(CCAL, of.u_ccal), *([(SCALE, of.u_scale)] if loaded_hz and unit == "H" else [])]
+    inputs.extend(normal(name, 0.0, u) for name, u in stored if u)
+    names = [entry.name for entry in inputs]
+
+    def result(*terms: Any) -> Any:
+        off = dict(zip(names, terms, strict=True))
+        hz = [
+            frequency * (1 + off["timebase"]) * (1 + off[f"f{number}: noise"]) + off[f"f{number}: one count"]
+            for number, frequency in enumerate(true_hz, start=1)
+        ]
+        tank = lc.tank(hz[0], hz[1], of.ccal_f * (1 + off.get(CCAL, 0.0)))
+        return model(_Read(tank=tank, scale=of.scale * (1 + off.get(SCALE, 0.0)), hz=hz))
+
+    return budget(result, inputs, unit=unit, coverage="shape")

@@ -103,7 +103,7 @@ def budget(
         unit: of the result.
         probability: coverage probability of the interval.
         coverage: "t" takes k from the t-distribution (GUM G.4); "shape" takes the interval of the distribution itself
-            where a rectangular contribution outweighs all others together (`shaped_factor`), and t elsewhere.
+            unless few readings outweigh all that is rectangular (`shaped_factor`); then t.
 
     Raises:
         ValueError: two inputs of one name, a correlation matrix that is not one, or correlated inputs whose degrees of
@@ -190,7 +190,7 @@ def _closed(
     coverage: str,
     notes: tuple[str, ...],
 ) -> Budget:
-    shaped = shaped_factor(rows, probability) if coverage == "shape" else None
+    shaped = shaped_factor(rows, probability, u) if coverage == "shape" else None
     k = coverage_factor(probability, dof) if shaped is None else shaped
     return Budget(
         value=value,
@@ -244,38 +244,69 @@ def dominant_factor(rows: Sequence[BudgetRow], probability: float = 0.95, *, rat
     return probability * math.sqrt(3)
 
 
-def shaped_factor(rows: Sequence[BudgetRow], probability: float = PROBABILITY) -> float | None:
-    """k of a rectangular contribution folded with a normal one that stands for all others; exact for those two.
+def shaped_factor(rows: Sequence[BudgetRow], probability: float = PROBABILITY, u: float | None = None) -> float | None:
+    """k of the two largest rectangular contributions folded with a normal one that stands for all others.
 
-    It lies between p·√3 (the rectangle alone) and the normal k. None unless the largest contribution is rectangular
-    and outweighs the others together: then the central limit is near enough. Few degrees of freedom among the others
-    do not matter to it beyond their u.
+    Exact for those three. A triangle counts as the two rectangles that it is the sum of. k lies between p·√3 (one
+    rectangle alone) and the normal k. What is known from ν readings is as wide as its t-distribution, √(ν/(ν − 2))
+    (JCGM 101 6.4.9.4), which stands for its shape as long as the rectangles outweigh it: else None.
+
+    Args:
+        u: combined standard uncertainty where rows are correlated; None: from the rows.
     """
-    if not rows:
+    straight: list[float] = []
+    for row in rows:
+        if row.distribution == "rectangular":
+            straight.append(row.contribution)
+        elif row.distribution == "triangular":
+            straight += [row.contribution / math.sqrt(2)] * 2
+    straight = sorted(straight, reverse=True)[:2]
+    few = [(row.contribution**2, row.dof) for row in rows if row.dof is not None and math.isfinite(row.dof)]
+    rectangles = math.fsum(part**2 for part in straight)
+    if not rectangles or math.fsum(part for part, _ in few) > rectangles or any(dof <= 2 for _, dof in few):
         return None
-    largest = max(rows, key=lambda row: row.contribution)
-    rest = math.sqrt(math.fsum(row.contribution**2 for row in rows if row is not largest))
-    if largest.distribution != "rectangular" or rest > largest.contribution:
-        return None
-    return _folded(rest / largest.contribution, probability)
+    variance = math.fsum(row.contribution**2 for row in rows) if u is None else u**2
+    others = max(0.0, variance - rectangles) + math.fsum(part * 2 / (dof - 2) for part, dof in few)
+    second = straight[1] if len(straight) > 1 else 0.0
+    half = _folded(second / straight[0], math.sqrt(others) / straight[0], probability)
+    return half * straight[0] / math.sqrt(variance)
 
 
 @lru_cache(maxsize=1024)
-def _folded(rest: float, probability: float) -> float:
-    half = math.sqrt(3)  # of the rectangle, whose u is 1 here
-    if rest < 1e-6:
-        return probability * half
+def _folded(second: float, rest: float, probability: float) -> float:
+    """Half-width of the interval of two rectangles with u of 1 and ``second`` and a normal part of u ``rest``."""
+    first_half, second_half = math.sqrt(3), math.sqrt(3) * second
+    if second < 1e-3:  # too narrow for the differences below
+        rest, second_half = math.hypot(rest, second), 0.0
+    if rest < 1e-6 and not second_half:
+        return probability * first_half
     from scipy.optimize import brentq
 
-    def integral(z: float) -> float:  # of the normal distribution function
-        return z * 0.5 * math.erfc(-z / rest / math.sqrt(2)) + rest * math.exp(-0.5 * (z / rest) ** 2) / math.sqrt(
-            2 * math.pi
-        )
+    sigma = max(rest, 1e-6)
 
-    def excess(reach: float) -> float:  # P(sum ≤ reach) = mean of the normal distribution function over the rectangle
-        return (integral(reach + half) - integral(reach - half)) / (2 * half) - (1 + probability) / 2
+    def below(z: float) -> float:  # of the normal part
+        return 0.5 * math.erfc(-z / sigma / math.sqrt(2))
 
-    return float(brentq(excess, 0.0, half + 9 * rest)) / math.hypot(1.0, rest)
+    def density(z: float) -> float:
+        return math.exp(-0.5 * (z / sigma) ** 2) / math.sqrt(2 * math.pi)
+
+    def once(z: float) -> float:  # its distribution function, integrated
+        return z * below(z) + sigma * density(z)
+
+    def twice(z: float) -> float:
+        return 0.5 * ((z * z + sigma * sigma) * below(z) + z * sigma * density(z))
+
+    def excess(reach: float) -> float:  # P(sum ≤ reach): the mean over the rectangles
+        a, b = first_half, second_half
+        if b:
+            found = (twice(reach + a + b) - twice(reach + a - b) - twice(reach - a + b) + twice(reach - a - b)) / (
+                4 * a * b
+            )
+        else:
+            found = (once(reach + a) - once(reach - a)) / (2 * a)
+        return found - (1 + probability) / 2
+
+    return float(brentq(excess, 0.0, first_half + second_half + 9 * sigma))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,7 +6,7 @@ today, with its drift, is computed elsewhere from `Part.history` and the present
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 
 from hil.core.limit import Place
 
@@ -53,6 +53,7 @@ class Part:
     temperature_coefficient_per_k: float = 0.0
     temperature_coefficient_tolerance_per_k: float = 0.0  # half-width of what the coefficient may really be
     self_resonance_hz: float | None = None
+    self_resonance_tolerance: float = 0.05  # relative half-width of what it may really be
     parallel_capacitance_f: float | None = None
     series_resistance_ohm: float = 0.0
     parallel_resistance_ohm: float | None = None
@@ -122,3 +123,63 @@ class Accuracy:
     def half_width(self, reading: float) -> float:
         """Half-width of the rectangular distribution at a reading, in its unit."""
         return self.relative * abs(reading) + self.absolute
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JigUncertainty:
+    """What the jig of a bench adds to a reading of a part; half-widths, but standard deviations for the contacts.
+
+    Args:
+        zero_f, zero_h: what is left after the meter's zero was taken.
+        contact_f, contact_h: scatter when a part is fitted again.
+        across_inductor_f: how well the capacitance across an inductor is known.
+        temperature_k: of the parts, about the room's, where no thermometer stands at the jig.
+
+    Raises:
+        ValueError: one of them is not more than zero.
+    """
+
+    zero_f: float
+    zero_h: float
+    contact_f: float
+    contact_h: float
+    across_inductor_f: float
+    temperature_k: float
+
+    def __post_init__(self) -> None:
+        _refuse_no_uncertainty(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeterUncertainty:
+    """What the kind of meter adds to a reading; frequencies relative.
+
+    Args:
+        noise: standard deviation of one gate's frequency beside its whole counts, with its degrees of freedom.
+        drift_since_zero: half-width of what the tank's frequency moves between zero and reading.
+        timebase: half-width after trim.
+        timebase_drift: half-width of what it moves between two readings of one check.
+        battery_step_v: one step of the converter, at the pack.
+
+    Raises:
+        ValueError: one of them is not more than zero, or degrees of freedom below one.
+    """
+
+    noise: float
+    noise_dof: float
+    drift_since_zero: float
+    timebase: float
+    timebase_drift: float
+    battery_step_v: float
+
+    def __post_init__(self) -> None:
+        _refuse_no_uncertainty(self)
+        if not self.noise_dof >= 1:
+            raise ValueError(f"noise_dof must be 1 or more, not {self.noise_dof!r}")
+
+
+def _refuse_no_uncertainty(stated: JigUncertainty | MeterUncertainty) -> None:
+    for entry in fields(stated):
+        value = getattr(stated, entry.name)
+        if not (math.isfinite(value) and value > 0):
+            raise ValueError(f"{entry.name} must be more than zero, not {value!r}")

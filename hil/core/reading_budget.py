@@ -12,44 +12,15 @@ two rectangular phases). Every model here is linear, so the first order of the G
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from hil.core.budget import Budget, budget
 from hil.core.drift import drift_of
-from hil.core.equipment import Accuracy, Part
+from hil.core.equipment import Accuracy, JigUncertainty, MeterUncertainty, Part
 from hil.core.inputs import Correlation, Input, normal, rectangular, triangular
 
 COUNTED_C_F, COUNTED_L_H = 680e-12, 100e-6  # nominal tank of the meter, enough for the size of one count
 ONE_JIG_PF = 0.0013  # relative change of an inductor's reading per pF across it, from 1 mH up
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class JigUncertainty:
-    """What the jig adds to a reading of a part; half-widths but for the repeatabilities (standard deviations)."""
-
-    zero_f: float = 0.02e-12
-    zero_h: float = 5e-9
-    contact_f: float = 0.01e-12
-    contact_h: float = 3e-9
-    across_inductor_f: float = 0.3e-12  # how well the capacitance across an inductor is known
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MeterUncertainty:
-    """What the kind of meter adds; frequencies relative. From the first lots; `hil lot` shows whether it still holds.
-
-    Args:
-        noise: standard deviation of one gate's frequency beside its whole counts, with its degrees of freedom.
-        drift_since_zero: half-width of what the tank's frequency moves between zero and reading.
-        timebase: half-width after trim.
-        battery_step_v: one step of the converter, at the pack.
-    """
-
-    noise: float = 2e-6
-    noise_dof: float = 50.0
-    drift_since_zero: float = 5e-6
-    timebase: float = 20e-6
-    battery_step_v: float = 5.0 / 1024 / 0.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,14 +30,16 @@ class Circumstances:
     Args:
         today: ISO date.
         accuracies: by (role, quantity).
-        temperature_half_width_k: of the thermometer; 2 K where nobody measured.
+        short_term: by (role, quantity): what two readings of one range, taken within a minute, do not share.
+        temperature_half_width_k: of the parts, from the thermometer or, where there is none, from the jig.
     """
 
     today: str
     accuracies: Mapping[tuple[str, str], Accuracy]
-    jig: JigUncertainty = JigUncertainty()
-    meter: MeterUncertainty = MeterUncertainty()
-    temperature_half_width_k: float = 2.0
+    jig: JigUncertainty
+    meter: MeterUncertainty
+    temperature_half_width_k: float
+    short_term: Mapping[tuple[str, str], Accuracy] = field(default_factory=dict)
 
 
 QUANTITIES = {"V": "voltage", "A": "current", "ohm": "resistance", "Hz": "frequency", "degC": "temperature"}
@@ -85,14 +58,17 @@ def error_budget(
     relative: bool = False,
     is_reference: bool = True,
 ) -> Budget | None:
-    """Budget of the error of indication at a reference part, or of the residual zero of the empty or shorted jig.
+    """Budget of the error of indication at a reference part, or of what the empty or shorted jig reads.
+
+    Of an empty or shorted jig the residual zero is what is measured, and adds nothing to the uncertainty.
 
     Args:
         value: indicated value, F or H.
         repeats: single readings whose mean it is.
         temperature_degc: at the jig; None: nobody measured.
         relative: the measurand is the error over the value of the part, a ratio.
-        is_reference: False when only agreement with this very part is judged, so that its own error does not matter.
+        is_reference: False when only agreement with this very part, as it is fitted, is judged: what part and jig
+            are off by is in both readings.
 
     Returns:
         None for what is neither capacitance nor inductance.
@@ -100,28 +76,21 @@ def error_budget(
     if unit not in ("F", "H"):
         return None
     inputs, correlation = (
-        _of_part(part, unit, circumstances, temperature_degc) if part.present and is_reference else ([], {})
+        _of_part(part, value, unit, circumstances, temperature_degc) if part.present and is_reference else ([], {})
     )
     references = len(inputs)
-    jig = circumstances.jig
-    if unit == "F":
-        inputs.append(rectangular("jig: residual zero", 0.0, jig.zero_f, unit="F"))
-        inputs.append(normal("jig: contact repeatability", 0.0, jig.contact_f, unit="F"))
-    else:
-        inputs.append(rectangular("jig: residual zero", 0.0, jig.zero_h, unit="H"))
-        inputs.append(normal("jig: contact repeatability", 0.0, jig.contact_h, unit="H"))
-        across = ONE_JIG_PF * jig.across_inductor_f / 1e-12 * value * min(1.0, value / 1e-3)
-        if across > 0:
-            inputs.append(rectangular("jig: capacitance across the inductor", 0.0, across, unit="H"))
+    if is_reference:
+        inputs += _of_jig(value, unit, circumstances.jig, is_zero=part.present is None)
     size = 2 * (_own(unit) + max(value, 0.0))  # dX = 2·(X0 + X)·df/f
     meter = circumstances.meter
     inputs.append(triangular("meter: resolution", 0.0, one_count(max(value, 0.0), unit), unit=unit))
     inputs.append(rectangular("meter: drift since zero", 0.0, size * meter.drift_since_zero, unit=unit))
     inputs.append(_repeatability(repeats, unit, known=size * meter.noise, known_dof=meter.noise_dof))
     scale = abs(part.value) if relative else 1.0
+    reading = value if is_reference else value - part.value
 
     def error(*terms: object) -> object:
-        return (value + _sum(terms[references:]) - _sum(terms[:references])) / scale  # type: ignore[operator]
+        return (reading + _sum(terms[references:]) - _sum(terms[:references])) / scale  # type: ignore[operator]
 
     return budget(error, inputs, correlation=correlation, unit="" if relative else unit, coverage="shape")
 
@@ -168,16 +137,21 @@ def difference_budget(value: float, unit: str, parts: Mapping[str, float], circu
 def ratio_budget(value: float, whole: float, circumstances: Circumstances, *, unit: str = "V") -> Budget | None:
     """Budget of a ratio of two readings of the voltmeter, the larger about ``whole``; None without its accuracy.
 
-    The two errors are taken as independent: within a range much of them is common and would cancel, which nobody
-    has certified.
+    Where the bench states what two readings of one range do not share (`Circumstances.short_term`), gain errors
+    cancel from the ratio r and a common offset counts with 1 − r. Else both errors are taken as independent.
     """
-    accuracy = circumstances.accuracies.get(("voltmeter", QUANTITIES[unit]))
+    key = ("voltmeter", QUANTITIES[unit])
+    accuracy = circumstances.accuracies.get(key)
     if accuracy is None:
         return None
-    inputs = [
-        _accuracy("voltmeter, part", accuracy.half_width(value * whole) / whole, ""),
-        _accuracy("voltmeter, whole", abs(value) * accuracy.half_width(whole) / whole, ""),
-    ]
+    own = circumstances.short_term.get(key)
+    inputs = []
+    if own is not None and accuracy.absolute * abs(1 - value) > 0:
+        inputs.append(rectangular("voltmeter: common offset", 0.0, accuracy.absolute * abs(1 - value) / whole))
+    each = accuracy if own is None else own
+    said = "accuracy" if own is None else "short-term"
+    inputs.append(rectangular(f"voltmeter, part: {said}", 0.0, each.half_width(value * whole) / whole))
+    inputs.append(rectangular(f"voltmeter, whole: {said}", 0.0, abs(value) * each.half_width(whole) / whole))
     return _about(value, inputs, "")
 
 
@@ -207,7 +181,7 @@ def comparison_budget(
         frequency_hz: about which.
         against: role of the instrument that is the reference; "" for the meter's own earlier count.
         counts: counts of the meter that take part.
-        noisy: the oscillator is compared, rather than the timebase at a steady reference.
+        noisy: the oscillator is compared, rather than the timebase at a steady reference, which drifts between counts.
     """
     meter = circumstances.meter
     inputs: list[Input] = []
@@ -223,6 +197,7 @@ def comparison_budget(
         known = meter.noise * math.sqrt(2)
         inputs.append(_repeatability(repeats, "", known=known, known_dof=meter.noise_dof))
     else:
+        inputs.append(rectangular("meter: drift of the timebase", 0.0, meter.timebase_drift))
         inputs.extend(_spread(repeats, ""))
     return _about(value, inputs, "")
 
@@ -242,11 +217,14 @@ def one_count(value: float, unit: str) -> float:
     dX = 2·(X0 + X)/f3, from f3 = f1·√(X0/(X0 + X)).
     """
     own = _own(unit)
-    f1 = 1 / (2 * math.pi * math.sqrt(COUNTED_C_F * COUNTED_L_H))
-    return 2 * (own + value) / (f1 * math.sqrt(own / (own + value)))
+    return 2 * (own + value) / (_bare_hz() * math.sqrt(own / (own + value)))
 
 
 # Rows
+
+
+def _bare_hz() -> float:
+    return 1 / (2 * math.pi * math.sqrt(COUNTED_C_F * COUNTED_L_H))
 
 
 def _own(unit: str) -> float:
@@ -272,8 +250,18 @@ def _accuracy(role: str, half_width: float, unit: str) -> Input:
     return rectangular(f"{role}: accuracy", 0.0, half_width, unit=unit)
 
 
+def _of_jig(value: float, unit: str, jig: JigUncertainty, *, is_zero: bool) -> list[Input]:
+    zero, contact = (jig.zero_f, jig.contact_f) if unit == "F" else (jig.zero_h, jig.contact_h)
+    inputs = [] if is_zero else [rectangular("jig: residual zero", 0.0, zero, unit=unit)]
+    inputs.append(normal("jig: contact repeatability", 0.0, contact, unit=unit))
+    across = ONE_JIG_PF * jig.across_inductor_f / 1e-12 * value * min(1.0, value / 1e-3)
+    if unit == "H" and not is_zero and across > 0:
+        inputs.append(rectangular("jig: capacitance across the inductor", 0.0, across, unit="H"))
+    return inputs
+
+
 def _of_part(
-    part: Part, unit: str, circumstances: Circumstances, temperature_degc: float | None
+    part: Part, value: float, unit: str, circumstances: Circumstances, temperature_degc: float | None
 ) -> tuple[list[Input], Correlation]:
     found, correlation = drift_of(part).inputs_on(circumstances.today, unit)
     inputs = list(found)
@@ -286,9 +274,12 @@ def _of_part(
     if half > 0:
         inputs.append(rectangular("part: temperature", shift, half, unit=unit))
     if part.self_resonance_hz is not None and part.frequency_hz is not None:
-        # The apparent value is corrected to the frequency of the reading; a tenth of the correction stays in doubt.
-        half = 0.1 * part.value * (part.frequency_hz / part.self_resonance_hz) ** 2
-        inputs.append(rectangular("part: frequency", 0.0, half, unit=unit))
+        # The check corrects from where the part was certified to where it is read, by (f² − f_cert²)/f_sr².
+        read_hz = _bare_hz() / math.sqrt(1 + max(value, 0.0) / _own(unit))
+        correction = part.value * abs(read_hz**2 - part.frequency_hz**2) / part.self_resonance_hz**2
+        half = 2 * part.self_resonance_tolerance * correction
+        if half > 0:
+            inputs.append(rectangular("part: frequency", 0.0, half, unit=unit))
     return inputs, dict(correlation)
 
 

@@ -21,6 +21,7 @@ timeout = "2 s"
 certificate = "QI-E-0003"
 due = 2027-03-01
 accuracy = { voltage = "0.05 % + 3 mV", current = "0.2 % + 1 mA" }   # ±(of reading + constant), half-widths
+short_term = { voltage = "10 ppm + 0.2 mV" }   # of that, what two readings of one range in a minute do not share
 [role.voltmeter]
 by_hand = true                       # read by the operator, who types the value in; no address then
 [role.operator]                      # a person at the terminal; simulated behind real ports: address = "host:port"
@@ -37,6 +38,20 @@ open_capacitance = "6 pF"            # at most
 short_inductance = "200 nH"          # at most
 contact_resistance = "2 ohm"         # at most
 check_parts = ["c_470p_check"]
+[uncertainty.jig]                    # needed to check units: what the jig adds to a reading of a part
+zero_capacitance = "0.02 pF"         # half-width: what is left after the zero was taken
+zero_inductance = "5 nH"
+contact_capacitance = "0.01 pF"      # standard deviation: a part fitted again
+contact_inductance = "3 nH"
+capacitance_across_inductor = "0.3 pF"   # half-width: how well it is known
+temperature = "2 degC"               # half-width: of the parts, where no thermometer stands at the jig
+[uncertainty.meter]                  # what the kind of meter adds
+noise = "2 ppm"                      # standard deviation of one gate's frequency beside its whole counts
+noise_dof = 50                       # its degrees of freedom, 1 or more
+drift_since_zero = "5 ppm"           # half-width: the tank, between zero and reading
+timebase = "20 ppm"                  # half-width after trim
+timebase_drift = "0.2 ppm"           # half-width: between two readings of one check
+battery_step = "12.2 mV"             # one step of the meter's converter, at the pack
 """
 
 import hashlib
@@ -44,7 +59,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from hil.core.equipment import Accuracy
+from hil.core.equipment import Accuracy, JigUncertainty, MeterUncertainty
 from hil.core.limit import Place
 from hil.core.plan import ROLES
 from hil.errors import FileError
@@ -53,14 +68,30 @@ from hil.files.located import Table, parse_document
 
 KEYS = (
     "format", "bench", "kit", "visa_library", "simulated", "speed", "readiness_hours", "place", "meter", "role",
-    "selector", "jig",
+    "selector", "jig", "uncertainty",
 )  # fmt: skip
 METER_KEYS = ("port", "baud", "protocol", "pattern", "timeout")
 ROLE_KEYS = (
-    "address", "commands", "identity", "by_hand", "settle", "timeout", "certificate", "due", "accuracy", "description",
-    "command",
+    "address", "commands", "identity", "by_hand", "settle", "timeout", "certificate", "due", "accuracy", "short_term",
+    "description", "command",
 )  # fmt: skip
 JIG_KEYS = ("golden_unit", "open_capacitance", "short_inductance", "contact_resistance", "check_parts")
+# key in [uncertainty.jig] or [uncertainty.meter] -> field and unit
+JIG_UNCERTAINTY = {
+    "zero_capacitance": ("zero_f", "F"),
+    "zero_inductance": ("zero_h", "H"),
+    "contact_capacitance": ("contact_f", "F"),
+    "contact_inductance": ("contact_h", "H"),
+    "capacitance_across_inductor": ("across_inductor_f", "F"),
+    "temperature": ("temperature_k", "degC"),
+}
+METER_UNCERTAINTY = {
+    "noise": ("noise", ""),
+    "drift_since_zero": ("drift_since_zero", ""),
+    "timebase": ("timebase", ""),
+    "timebase_drift": ("timebase_drift", ""),
+    "battery_step": ("battery_step_v", "V"),
+}
 PROTOCOLS = ("bench_port", "listen")
 ACCURACY_UNITS = {
     "voltage": "V", "current": "A", "resistance": "ohm", "frequency": "Hz", "temperature": "degC",
@@ -93,6 +124,7 @@ class Role:
     certificate: str = ""
     due: str = ""  # ISO date
     accuracy: Mapping[str, Accuracy] = field(default_factory=dict)
+    short_term: Mapping[str, Accuracy] = field(default_factory=dict)  # part of it not common to readings of one range
     description: str = ""
     command: tuple[str, ...] = ()  # programmer only
     place: Place | None = field(default=None, compare=False, repr=False)
@@ -126,6 +158,7 @@ class BenchFile:
     location: str
     file: str
     sha256: str
+    uncertainty: tuple[JigUncertainty, MeterUncertainty] | None = None
     speed: float = 1.0  # bench seconds per second of the wall; 1.0 wherever anything is real
 
     @property
@@ -171,6 +204,7 @@ def parse_bench(label: str, text: str) -> BenchFile:
         location=document.text("place", ""),
         file=label,
         sha256=hashlib.sha256(text.encode()).hexdigest(),
+        uncertainty=_uncertainty(document.table("uncertainty")) if "uncertainty" in document else None,
         speed=_speed(document),
     )
 
@@ -179,6 +213,36 @@ def _speed(document: Table) -> float:
     if "speed" in document and not document.flag("simulated", False):
         raise document.error("speed", "belongs to a simulated bench only. Delete it: real time cannot be sped up.")
     return float(document.number("speed", 1.0, above=0.0))
+
+
+def _uncertainty(stated: Table) -> tuple[JigUncertainty, MeterUncertainty]:
+    stated.only(("jig", "meter"))
+    jig, meter = stated.table("jig"), stated.table("meter")
+    jig.only(JIG_UNCERTAINTY)
+    meter.only((*METER_UNCERTAINTY, "noise_dof"))
+
+    def values(table: Table, keys: Mapping[str, tuple[str, str]]) -> dict[str, float]:
+        return {name: table.quantity(key, unit, above=0.0) for key, (name, unit) in keys.items()}
+
+    return (
+        JigUncertainty(**values(jig, JIG_UNCERTAINTY)),
+        MeterUncertainty(noise_dof=meter.number("noise_dof", minimum=1.0), **values(meter, METER_UNCERTAINTY)),
+    )
+
+
+def uncertainty_of(bench: BenchFile) -> tuple[JigUncertainty, MeterUncertainty]:
+    """What jig and meter add to a reading.
+
+    Raises:
+        FileError: the bench does not say it.
+    """
+    if bench.uncertainty is None:
+        words = (
+            "is missing: nobody knows what jig and meter add to a reading. Add [uncertainty.jig] and "
+            "[uncertainty.meter]; the shipped bench 'simulated' has both, with where each value comes from."
+        )
+        raise FileError(bench.file, None, "uncertainty", words)
+    return bench.uncertainty
 
 
 def refuse_overdue(bench: BenchFile, today: str) -> None:
@@ -237,8 +301,9 @@ def _role(table: Table) -> Role:
         if table.name != "operator":
             table.text("commands")
     due = table.date("due", None)
-    accuracy = table.table("accuracy")
+    accuracy, short_term = table.table("accuracy"), table.table("short_term")
     accuracy.only(ACCURACY_UNITS)
+    short_term.only(accuracy.values)
     return Role(
         role=table.name,
         address=table.text("address", ""),
@@ -250,6 +315,7 @@ def _role(table: Table) -> Role:
         certificate=table.text("certificate", ""),
         due=due.isoformat() if due else "",
         accuracy={key: _accuracy(accuracy, key) for key in accuracy.values},
+        short_term={key: _accuracy(short_term, key) for key in short_term.values},
         description=table.text("description", ""),
         command=command,
         place=Place(file=table.label, line=table.line()),

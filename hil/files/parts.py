@@ -14,6 +14,7 @@ temperature = "23 degC"                   # where the value holds; default 23 de
 temperature_coefficient = "30 ppm/K"      # default 0
 temperature_coefficient_tolerance = "10 ppm/K"    # half-width; default 0
 self_resonance = "1.6 MHz"                # or parallel_capacitance = "12 pF" (inductors)
+self_resonance_tolerance = "5 %"          # half-width of what it may really be; this is the default
 series_resistance = "0.5 ohm"             # default 0
 parallel_resistance = "10 Mohm"           # default infinite
 temperature_range = ["18 degC", "28 degC"]        # where the part may be used; this is the default
@@ -36,9 +37,9 @@ from hil.files.located import Table, parse_document
 KEYS = ("format", "kit", "part")
 PART_KEYS = (
     "kind", "description", "value", "expanded_uncertainty", "coverage_factor", "dof", "frequency", "temperature",
-    "temperature_coefficient", "temperature_coefficient_tolerance", "self_resonance", "parallel_capacitance",
-    "series_resistance", "parallel_resistance", "temperature_range", "frequency_range", "certificate", "issued", "due",
-    "use", "damaged", "history",
+    "temperature_coefficient", "temperature_coefficient_tolerance", "self_resonance", "self_resonance_tolerance",
+    "parallel_capacitance", "series_resistance", "parallel_resistance", "temperature_range", "frequency_range",
+    "certificate", "issued", "due", "use", "damaged", "history",
 )  # fmt: skip
 HISTORY_KEYS = ("date", "value", "expanded_uncertainty", "coverage_factor", "dof", "certificate")
 _CERTIFIED_KINDS: Collection[str] = tuple(kind for kind, unit in KINDS.items() if unit)
@@ -91,6 +92,7 @@ def _part(table: Table, today: str) -> Part:
                 "temperature_coefficient_tolerance", "1/K", 0.0, minimum=0.0
             ),
             self_resonance_hz=resonance,
+            self_resonance_tolerance=table.quantity("self_resonance_tolerance", "", 0.05, above=0.0),
             parallel_capacitance_f=capacitance,
             series_resistance_ohm=table.quantity("series_resistance", "ohm", 0.0, minimum=0.0),
             parallel_resistance_ohm=table.quantity("parallel_resistance", "ohm", None, above=0.0),

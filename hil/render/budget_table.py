@@ -50,7 +50,7 @@ def print_budget(shown: "Shown", screen: IO[str]) -> None:
     words = f"u = {_short(shown.standard_uncertainty, shown.unit)}, effective dof {_dof(shown.effective_dof)}"
     words += f", k = {shown.coverage_factor:.2f}, U = {_short(shown.expanded_uncertainty, shown.unit, 2)}"
     if shown.ratio is not None:
-        words += f", tolerance over U {shown.ratio:.1f}"
+        words += f", test uncertainty ratio {shown.ratio:.1f}"
     console.print(f"{words}; {shown.source}")
     if shown.comparison is None:
         console.print("correlated rows: not held against Monte Carlo here\n")

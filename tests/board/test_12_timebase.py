@@ -51,7 +51,8 @@ def test_as_left(row, reference, meter, clock, run_state, judge):
 @check(reads="timebase.unreached", needs="meter", after="timebase.as_left", seconds=0.0)
 def test_residue_reached(row, run_state, judge):
     """A gate that does not follow its reload is no timebase, even when it happens to be right."""
-    judge(row, sum(run_state["errors"]) / GATES - run_state["residue"])
+    left = tuple(error - run_state["residue"] for error in run_state["errors"])
+    judge(row, sum(left) / GATES, repeats=left)
 
 
 @check(reads="timebase.jitter", needs="meter", after="timebase.as_left", seconds=0.0)

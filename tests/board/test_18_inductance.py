@@ -13,7 +13,8 @@ def _read_against(part, meter, fit):
     fit(part.name)
     indicated_h = meter.inductance_h()
     bare_hz, _ = meter.calibration_hz()
-    frequency_hz = bare_hz / (1 + max(indicated_h, 0.0) / meter.tank().inductance_h) ** 0.5
+    unscaled_h = max(indicated_h, 0.0) / meter.scale()  # the scale changes what is shown, not what oscillates
+    frequency_hz = bare_hz / (1 + unscaled_h / meter.tank().inductance_h) ** 0.5
     reference_h = part.value
     if part.self_resonance_hz is not None and part.frequency_hz is not None:
         reference_h = lc.apparent_inductance_h(reference_h, part.frequency_hz, frequency_hz, part.self_resonance_hz)

@@ -7,9 +7,15 @@ import pytest
 from hil.core import lc
 from hil.core.best_case import Unit, capacitance_error, inductance_error, tank_error
 from hil.core.budget import Budget
+from hil.core.equipment import MeterUncertainty
 
 F1, F2 = 605e3, 367e3
-UNIT = Unit(bare_hz=F1, with_ccal_hz=F2, ccal_f=1200e-12, u_ccal=2e-4, scale=1.016, noise_dof=50)
+METER = MeterUncertainty(
+    noise=2e-6, noise_dof=50, drift_since_zero=5e-6, timebase=20e-6, timebase_drift=2e-7, battery_step_v=0.0122
+)
+UNIT = Unit(
+    bare_hz=F1, with_ccal_hz=F2, ccal_f=1200e-12, u_ccal=2e-4, scale=1.016, u_scale=5e-4, meter=METER
+)  # fmt: skip
 
 
 def sensitivity(found: Budget, name: str) -> float:
@@ -48,6 +54,11 @@ def test_large_capacitances_are_limited_by_the_count():
     assert found.effective_dof is None or found.effective_dof > 50
 
 
+def test_a_ccal_by_definition_has_no_row():
+    capacitance, _ = tank_error(Unit(bare_hz=F1, with_ccal_hz=F2, ccal_f=1200e-12, u_ccal=0.0, meter=METER))
+    assert "Ccal as stored" not in {row.name for row in capacitance.rows}
+
+
 def test_the_derived_tank():
     capacitance, inductance = tank_error(UNIT)
     assert capacitance.value == pytest.approx(UNIT.tank.capacitance_f)
@@ -58,13 +69,13 @@ def test_the_derived_tank():
 @pytest.mark.parametrize(
     ("changes", "message"),
     [
-        ({"u_ccal": 0.0}, "u_ccal must be more than zero, not 0.0"),
-        ({"timebase": -1e-6}, "timebase must be more than zero, not -1e-06"),
+        ({"u_ccal": -1e-4}, "u_ccal must be zero or more, not -0.0001"),
+        ({"gate_s": 0.0}, "gate_s must be more than zero, not 0.0"),
         ({"with_ccal_hz": 700e3}, "Ccal must lower the frequency, but it went from 605000.0 Hz to 700000.0 Hz"),
     ],
 )
 def test_units_that_cannot_be(changes, message):
-    given = {"bare_hz": F1, "with_ccal_hz": F2, "ccal_f": 1200e-12, "u_ccal": 2e-4}
+    given = {"bare_hz": F1, "with_ccal_hz": F2, "ccal_f": 1200e-12, "u_ccal": 2e-4, "meter": METER}
     with pytest.raises(ValueError, match=r"^") as caught:
         Unit(**{**given, **changes})
     assert str(caught.value) == message

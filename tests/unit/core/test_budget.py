@@ -1,6 +1,7 @@
 """Budgets against the worked examples of the GUM and of guides that follow it."""
 
 import math
+from dataclasses import replace
 from functools import partial
 
 import pytest
@@ -442,13 +443,39 @@ def test_the_shape_of_a_rectangle_alone():
     assert shaped_factor([row], 0.95) == approx(1.65, abs=0.005)
 
 
-def test_other_shapes_take_t():
-    alike = budget(lambda a, b: a + b, [rectangular("a", 0, 1.0), rectangular("b", 0, 1.01)], coverage="shape")
-    assert shaped_factor(alike.rows) is not None
-    many = budget(lambda *t: sum(t), [rectangular(f"r{i}", 0, 1.0) for i in range(3)], coverage="shape")
-    assert shaped_factor(many.rows) is None
-    assert many.coverage_factor == coverage_factor()
+@pytest.mark.parametrize("second", [0.0, 0.0005, 0.01, 0.5, 1.0])
+@pytest.mark.parametrize("rest", [0.0, 0.3, 2.0])
+def test_two_rectangles_and_a_normal_part_are_exact(second, rest):
+    inputs = [rectangular("a", 0.0, math.sqrt(3)), normal("rest", 0.0, rest or 1e-9)]
+    inputs += [rectangular("b", 0.0, second * math.sqrt(3))] if second else []
+    found = budget(lambda *terms: sum(terms), inputs, coverage="shape")
+    drawn = propagate(lambda *terms: sum(terms), inputs, seed=1)
+    assert found.interval == approx(drawn.interval, abs=0.004 * (1 + rest))
+
+
+def test_a_triangle_is_two_rectangles():
+    found = budget(lambda a: a, [triangular("a", 0.0, 1.0)], coverage="shape")
+    assert found.expanded_uncertainty == approx(1 - math.sqrt(1 - 0.9545), abs=1e-4)
+
+
+def test_many_rectangles_are_nearly_exact():
+    inputs = [rectangular(f"r{i}", 0, 1.0) for i in range(4)]
+    found = budget(lambda *terms: sum(terms), inputs, coverage="shape")
+    drawn = propagate(lambda *terms: sum(terms), inputs, seed=1)
+    assert found.interval == approx(drawn.interval, abs=0.02)
+
+
+def test_few_readings_take_t():
+    mixed = [rectangular("a", 0.0, 1.0), normal("few", 0.0, 1.0, dof=5, kind="A")]
+    found = budget(lambda a, b: a + b, mixed, coverage="shape")
+    assert shaped_factor(found.rows) is None
+    assert found.coverage_factor == coverage_factor(dof=found.effective_dof)
     assert shaped_factor(()) is None
+    widened = budget(lambda a, b: a + b, [mixed[0], replace(mixed[1], standard_uncertainty=0.3)], coverage="shape")
+    plain = budget(lambda a, b: a + b, [mixed[0], normal("b", 0.0, 0.3)], coverage="shape")
+    assert widened.coverage_factor > plain.coverage_factor
+    two = budget(lambda a, b: a + b, [mixed[0], normal("b", 0.0, 0.1, dof=2)], coverage="shape")
+    assert two.coverage_factor == coverage_factor(dof=two.effective_dof)
 
 
 # Properties that no publication is needed for.

@@ -1,11 +1,12 @@
 """Budgets of judged readings: named rows, figures that can be walked back by hand."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from hil.core.equipment import Accuracy, Certificate, Part
+from hil.core.equipment import Accuracy, Certificate, JigUncertainty, MeterUncertainty, Part
 from hil.core.reading_budget import (
     Circumstances,
     comparison_budget,
@@ -24,9 +25,19 @@ PART = Part(
     present=Certificate(value=100e-12, expanded_uncertainty=0.06e-12, certificate="K-1", date="2026-11-25"),
     temperature_coefficient_per_k=30e-6,
 )
+VOLTMETER = Accuracy(relative=1.5e-4, absolute=5e-4)
 HERE = Circumstances(
-    today="2026-11-25", accuracies={("voltmeter", "voltage"): Accuracy(relative=1.5e-4, absolute=5e-4)}
+    today="2026-11-25",
+    accuracies={("voltmeter", "voltage"): VOLTMETER},
+    jig=JigUncertainty(
+        zero_f=0.02e-12, zero_h=5e-9, contact_f=0.01e-12, contact_h=3e-9, across_inductor_f=0.3e-12, temperature_k=2.0
+    ),
+    meter=MeterUncertainty(
+        noise=2e-6, noise_dof=50, drift_since_zero=5e-6, timebase=20e-6, timebase_drift=2e-7, battery_step_v=0.0122
+    ),
+    temperature_half_width_k=2.0,
 )
+NOWHERE = replace(HERE, accuracies={})
 
 
 def test_rows_of_an_error_of_indication() -> None:
@@ -74,7 +85,7 @@ def test_an_inductor_knows_of_the_jig_across_it() -> None:
         name="l_1m",
         kind="inductor",
         present=Certificate(value=1e-3, expanded_uncertainty=1e-6, certificate="K-2", date="2026-11-25"),
-        frequency_hz=184e3,
+        frequency_hz=150e3,
         self_resonance_hz=2e6,
     )
     found = error_budget(1.001e-3, coil, "H", HERE)
@@ -83,7 +94,18 @@ def test_an_inductor_knows_of_the_jig_across_it() -> None:
     assert rows["jig: capacitance across the inductor"] == pytest.approx(
         0.0013 * 0.3 * 1.001e-3 / math.sqrt(3), rel=1e-3
     )
-    assert rows["part: frequency"] == pytest.approx(0.1 * 1e-3 * (184e3 / 2e6) ** 2 / math.sqrt(3))
+    read_hz = 1 / (2 * math.pi * math.sqrt(680e-12 * 100e-6)) / math.sqrt(1 + 1.001e-3 / 100e-6)
+    correction = 1e-3 * (read_hz**2 - 150e3**2) / 2e6**2
+    assert rows["part: frequency"] == pytest.approx(2 * 0.05 * correction / math.sqrt(3))
+
+
+def test_a_coil_certified_where_it_is_read_needs_no_correction() -> None:
+    read_hz = 1 / (2 * math.pi * math.sqrt(680e-12 * 100e-6)) / math.sqrt(1 + 1e-3 / 100e-6)
+    present = Certificate(value=1e-3, expanded_uncertainty=1e-6, certificate="K-2", date="2026-11-25")
+    coil = Part(name="l_1m", kind="inductor", present=present, frequency_hz=read_hz, self_resonance_hz=2e6)
+    found = error_budget(1e-3, coil, "H", HERE)
+    assert found is not None
+    assert "part: frequency" not in {row.name for row in found.rows}
 
 
 def test_the_measurand_is_the_error() -> None:
@@ -110,12 +132,13 @@ def test_the_empty_jig_has_no_reference() -> None:
     found = error_budget(1e-15, Part(name="open", kind="open"), "F", HERE)
     assert found is not None
     assert not any(row.name.startswith("part") for row in found.rows)
+    assert "jig: residual zero" not in {row.name for row in found.rows}  # it is what is measured
     assert error_budget(1.0, PART, "V", HERE) is None
 
 
 def test_a_supply_that_is_only_set_does_not_measure() -> None:
-    both = Circumstances(
-        today="2026-11-25",
+    both = replace(
+        HERE,
         accuracies={("voltmeter", "voltage"): Accuracy(absolute=1e-3), ("supply", "voltage"): Accuracy(absolute=5e-3)},
     )
     found = quantity_budget(5.0, "V", ("supply", "voltmeter"), both)
@@ -133,7 +156,28 @@ def test_a_ratio_has_two_errors() -> None:
     assert found is not None
     part, whole = (2.0 * 1.5e-4 + 5e-4) / 5, 0.4 * (5 * 1.5e-4 + 5e-4) / 5
     assert found.standard_uncertainty == pytest.approx(math.hypot(part, whole) / math.sqrt(3))
-    assert ratio_budget(0.4, 5.0, Circumstances(today="2026-11-25", accuracies={})) is None
+    assert ratio_budget(0.4, 5.0, NOWHERE) is None
+
+
+def test_what_two_readings_share_cancels_from_their_ratio() -> None:
+    own = Accuracy(relative=1e-5, absolute=1.5e-4)
+    short = replace(HERE, short_term={("voltmeter", "voltage"): own})
+    found = ratio_budget(0.4, 5.0, short)
+    assert found is not None
+    rows = {row.name: row.contribution * math.sqrt(3) for row in found.rows}
+    assert rows["voltmeter: common offset"] == pytest.approx(VOLTMETER.absolute * 0.6 / 5)
+    assert rows["voltmeter, part: short-term"] == pytest.approx(own.half_width(2.0) / 5)
+    assert rows["voltmeter, whole: short-term"] == pytest.approx(0.4 * own.half_width(5.0) / 5)
+    equal = ratio_budget(1.0, 5.0, short)
+    assert equal is not None
+    assert "voltmeter: common offset" not in {row.name for row in equal.rows}
+
+
+def test_readings_in_one_fitting_share_part_and_jig() -> None:
+    found = error_budget(100.1e-12, PART, "F", HERE, relative=True, is_reference=False)
+    assert found is not None
+    assert found.value == pytest.approx(1e-3)
+    assert [row.name for row in found.rows] == ["meter: resolution", "meter: drift since zero", "meter: repeatability"]
 
 
 def test_frequencies() -> None:
@@ -149,6 +193,9 @@ def test_frequencies() -> None:
         "meter: resolution, count 2",
         "meter: repeatability",
     ]
+    steady = comparison_budget(0.0, 4e6, HERE, counts=2, noisy=False)
+    assert steady is not None
+    assert steady.rows[-1].name == "meter: drift of the timebase"
 
 
 def test_a_count_that_starts_at_any_phase_is_triangular() -> None:

@@ -9,6 +9,21 @@ from hil.files.parts import parse_kit
 from hil.suite import ROOT
 
 HEAD = 'format = 1\nbench = "west"\nkit = "demo"\n'
+UNCERTAINTY = """[uncertainty.jig]
+zero_capacitance = "0.02 pF"
+zero_inductance = "5 nH"
+contact_capacitance = "0.01 pF"
+contact_inductance = "3 nH"
+capacitance_across_inductor = "0.3 pF"
+temperature = "2 degC"
+[uncertainty.meter]
+noise = "2 ppm"
+noise_dof = 50
+drift_since_zero = "5 ppm"
+timebase = "20 ppm"
+timebase_drift = "0.2 ppm"
+battery_step = "12.2 mV"
+"""
 
 
 def parse(body):
@@ -43,6 +58,7 @@ TP_5V = 201
 open_capacitance = "6 pF"
 check_parts = ["c"]
 """
+        + UNCERTAINTY
     )
     assert bench.available == {"meter", "supply", "voltmeter", "programmer", "selector"}
     assert bench.roles["supply"].accuracy["voltage"] == Accuracy(relative=0.0005, absolute=0.003)
