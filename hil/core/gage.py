@@ -1,20 +1,23 @@
 """Gage studies: how much of a spread is the bench's own (AIAG Measurement Systems Analysis, 4th ed. 2010, chapter III).
 
-Crossed studies (every unit by every operator or fitting, repeated) by analysis of variance and by average and range;
-nested studies by variance components from the bottom up; bias and linearity against reference parts.
+Crossed studies (every unit by every operator, repeated) by analysis of variance and by average and range; nested
+studies (fittings of a unit, or units of an operator) by analysis of variance, or level by level from the bottom up;
+bias and linearity against reference parts.
 
-Readings come as an array of shape (units, operators, repeats). The study variation is 6 standard deviations (AIAG 4th
-ed.; the older 5.15 circulates too and is not used here). The number of distinct categories is 1.41·PV/GRR, truncated
-(AIAG), at least 1.
+Readings come as an array of shape (units, operators, repeats), nested ones (outer, inner, repeats). The study variation
+is 6 standard deviations (AIAG 4th ed.; the older 5.15 circulates too and is not used here). The number of distinct
+categories is 1.41·PV/GRR, truncated (AIAG), at least 1.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from hil.core.variance import Component, Squares, Weights, weighted
 
 POOLING_ALPHA = 0.25  # AIAG's advice: the interaction joins repeatability when its p-value exceeds this
 STUDY_SIGMAS = 6.0
@@ -34,25 +37,11 @@ class Source:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Component:
-    """One component of variance with its confidence interval; negative estimates are set to zero."""
-
-    name: str
-    variance: float
-    lower: float
-    upper: float
-
-    @property
-    def sd(self) -> float:
-        """Standard deviation."""
-        return math.sqrt(self.variance)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class GageStudy:
     """What a study found. Components: repeatability, operator, interaction, reproducibility, gage, unit, total.
 
-    ``pooled`` tells whether the interaction joined repeatability; ``method`` is "anova" or "range".
+    ``pooled`` tells whether the interaction joined repeatability; ``method`` is "anova", "range" or "nested". A
+    study of fittings has a component of that name instead of operator; neither nested study has an interaction.
     """
 
     method: str
@@ -111,8 +100,6 @@ def crossed(readings: Any, *, pooling_alpha: float = POOLING_ALPHA, confidence: 
     Raises:
         ValueError: too few units, operators or repeats, or readings missing.
     """
-    from scipy import stats  # late: costs a quarter of a second
-
     values = _array(readings)
     units, operators, repeats = values.shape
     cell = values.mean(axis=2)
@@ -125,21 +112,15 @@ def crossed(readings: Any, *, pooling_alpha: float = POOLING_ALPHA, confidence: 
     ss_e = float(((values - cell[:, :, None]) ** 2).sum())
     ms_u, ms_o, ms_i, ms_e = ss_u / dof_u, ss_o / dof_o, ss_i / dof_i, ss_e / dof_e
 
-    def tested(upper: float, upper_dof: int, lower: float, lower_dof: int) -> tuple[float | None, float | None]:
-        if lower <= 0:
-            return None, None
-        f = upper / lower
-        return f, float(stats.f.sf(f, upper_dof, lower_dof))
-
-    f_i, p_i = tested(ms_i, dof_i, ms_e, dof_e)
+    f_i, p_i = _tested(ms_i, dof_i, ms_e, dof_e)
     pooled = p_i is None or p_i > pooling_alpha
     if pooled:
         ms_e, dof_e_used = (ss_i + ss_e) / (dof_i + dof_e), dof_i + dof_e
         against, against_dof = ms_e, dof_e_used
     else:
         dof_e_used, against, against_dof = dof_e, ms_i, dof_i
-    f_u, p_u = tested(ms_u, dof_u, against, against_dof)
-    f_o, p_o = tested(ms_o, dof_o, against, against_dof)
+    f_u, p_u = _tested(ms_u, dof_u, against, against_dof)
+    f_o, p_o = _tested(ms_o, dof_o, against, against_dof)
     sources = (
         Source(name="unit", sum_of_squares=ss_u, dof=dof_u, mean_square=ms_u, f=f_u, p=p_u),
         Source(name="operator", sum_of_squares=ss_o, dof=dof_o, mean_square=ms_o, f=f_o, p=p_o),
@@ -155,12 +136,71 @@ def crossed(readings: Any, *, pooling_alpha: float = POOLING_ALPHA, confidence: 
         "interaction": {} if pooled else {"i": 1 / n_r, "e": -1 / n_r},
         "unit": {"u": 1 / (n_o * n_r), base: -1 / (n_o * n_r)},
     }
-    components = {name: _component(name, weights, squares, confidence, stats) for name, weights in combinations.items()}
-    # Sums are made of the components as reported (negative ones are zero), their intervals of the mean squares.
+    components = _components(combinations, squares, confidence)
+    return GageStudy(method="anova", sources=sources, components=components, pooled=pooled)
+
+
+def nested_study(readings: Any, *, outer: str = "unit", inner: str = "fitting", confidence: float = 0.95) -> GageStudy:
+    """Analysis of variance of a balanced nested study, all factors random.
+
+    Args:
+        readings: shape (outer, inner, repeats): fittings of a unit, or units of an operator (outer="operator",
+            inner="unit"), each read several times.
+        confidence: as for `crossed`.
+
+    Raises:
+        ValueError: fewer than two of something, readings missing, or neither level is the unit.
+    """
+    if "unit" not in (outer, inner):
+        raise ValueError(f"one level of a nested study is the unit, not {outer} and {inner}")
+    values = _array(readings)
+    outers, inners, repeats = values.shape
+    by_outer, cell = values.mean(axis=(1, 2)), values.mean(axis=2)
+    dof_o, dof_i, dof_e = outers - 1, outers * (inners - 1), outers * inners * (repeats - 1)
+    ss_o = inners * repeats * float((by_outer**2).sum())
+    ss_i = repeats * float(((cell - by_outer[:, None]) ** 2).sum())
+    ss_e = float(((values - cell[:, :, None]) ** 2).sum())
+    ms_o, ms_i, ms_e = ss_o / dof_o, ss_i / dof_i, ss_e / dof_e
+    f_o, p_o = _tested(ms_o, dof_o, ms_i, dof_i)
+    f_i, p_i = _tested(ms_i, dof_i, ms_e, dof_e)
+    sources = (
+        Source(name=outer, sum_of_squares=ss_o, dof=dof_o, mean_square=ms_o, f=f_o, p=p_o),
+        Source(name=inner, sum_of_squares=ss_i, dof=dof_i, mean_square=ms_i, f=f_i, p=p_i),
+        Source(name="repeatability", sum_of_squares=ss_e, dof=dof_e, mean_square=ms_e),
+    )
+    below = inners * repeats
+    combinations: dict[str, dict[str, float]] = {
+        "repeatability": {"e": 1.0},
+        inner: {"i": 1 / repeats, "e": -1 / repeats},
+        outer: {"o": 1 / below, "i": -1 / below},
+    }
+    squares = {"o": (ms_o, dof_o), "i": (ms_i, dof_i), "e": (ms_e, dof_e)}
+    return GageStudy(
+        method="nested", sources=sources, components=_components(combinations, squares, confidence), pooled=False
+    )
+
+
+def _tested(upper: float, upper_dof: int, lower: float, lower_dof: int) -> tuple[float | None, float | None]:
+    """F and its p-value; None where there is nothing to hold it against."""
+    from scipy import special  # late: costs a quarter of a second
+
+    if lower <= 0:
+        return None, None
+    f = upper / lower
+    return f, float(special.fdtrc(upper_dof, lower_dof, f))
+
+
+def _components(combinations: Mapping[str, Weights], squares: Squares, confidence: float) -> tuple[Component, ...]:
+    """Each component, and the sums: reproducibility, gage, total.
+
+    Sums are made of the components as reported (negative ones are zero), their intervals of the mean squares.
+    """
+    components = {name: weighted(name, weights, squares, confidence) for name, weights in combinations.items()}
+    reproducing = [name for name in combinations if name not in ("repeatability", "unit")]
     sums = {
-        "reproducibility": ("operator", "interaction"),
-        "gage": ("repeatability", "operator", "interaction"),
-        "total": ("repeatability", "operator", "interaction", "unit"),
+        "reproducibility": reproducing,
+        "gage": ["repeatability", *reproducing],
+        "total": ["repeatability", *reproducing, "unit"],
     }
     for name, members in sums.items():
         weights: dict[str, float] = {}
@@ -168,52 +208,10 @@ def crossed(readings: Any, *, pooling_alpha: float = POOLING_ALPHA, confidence: 
             if components[member].variance > 0 or member == "repeatability":
                 for key, weight in combinations[member].items():
                     weights[key] = weights.get(key, 0.0) + weight
-        interval = _component(name, weights, squares, confidence, stats)
+        interval = weighted(name, weights, squares, confidence)
         variance = sum(components[member].variance for member in members)
         components[name] = Component(name=name, variance=variance, lower=interval.lower, upper=interval.upper)
-    return GageStudy(method="anova", sources=sources, components=tuple(components.values()), pooled=pooled)
-
-
-def _component(
-    name: str, weights: dict[str, float], squares: dict[str, tuple[float, int]], confidence: float, stats: Any
-) -> Component:
-    """A weighted sum of mean squares with its interval.
-
-    Modified large sample method for sums and differences of mean squares (Burdick, Borror & Montgomery, Design and
-    Analysis of Gauge R&R Studies, 2005, chapter 2: Graybill-Wang bounds, Ting et al. for differences; from memory).
-    """
-    alpha = (1 - confidence) / 2
-    estimate = sum(weight * squares[key][0] for key, weight in weights.items())
-    below = above = 0.0
-    terms = [(weight, *squares[key]) for key, weight in weights.items() if weight != 0]
-    for weight, square, dof in terms:
-        shrink = 1 - dof / float(stats.chi2.ppf(1 - alpha, dof))  # relative step down of one mean square
-        grow = dof / float(stats.chi2.ppf(alpha, dof)) - 1  # and up
-        down, up = (shrink, grow) if weight > 0 else (grow, shrink)
-        below += (down * weight * square) ** 2
-        above += (up * weight * square) ** 2
-    for weight_p, square_p, dof_p in terms:  # cross terms of one positive with one negative mean square
-        for weight_n, square_n, dof_n in terms:
-            if weight_p > 0 > weight_n:
-                product = weight_p * square_p * -weight_n * square_n
-                below += _cross(alpha, dof_p, dof_n, stats) * product
-                above += _cross_upper(alpha, dof_p, dof_n, stats) * product
-    lower, upper = estimate - math.sqrt(max(below, 0.0)), estimate + math.sqrt(max(above, 0.0))
-    return Component(name=name, variance=max(estimate, 0.0), lower=max(lower, 0.0), upper=max(upper, 0.0))
-
-
-def _cross(alpha: float, dof_p: int, dof_n: int, stats: Any) -> float:
-    f = float(stats.f.ppf(1 - alpha, dof_p, dof_n))
-    shrink = 1 - dof_p / float(stats.chi2.ppf(1 - alpha, dof_p))
-    grow = dof_n / float(stats.chi2.ppf(alpha, dof_n)) - 1
-    return float(((f - 1) ** 2 - shrink**2 * f**2 - grow**2) / f)
-
-
-def _cross_upper(alpha: float, dof_p: int, dof_n: int, stats: Any) -> float:
-    f = float(stats.f.ppf(alpha, dof_p, dof_n))
-    grow = dof_p / float(stats.chi2.ppf(alpha, dof_p)) - 1
-    shrink = 1 - dof_n / float(stats.chi2.ppf(1 - alpha, dof_n))
-    return float(((1 - f) ** 2 - grow**2 * f**2 - shrink**2) / f)
+    return tuple(components.values())
 
 
 # K factors of AIAG MSA 4th ed.: 1/d2*, printed to four digits.

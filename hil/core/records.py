@@ -153,7 +153,7 @@ class RunOpened:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunClosed:
-    """How a run ended. `facts`: those told beforehand, and what was found on the way: firmware version, image hash, …"""
+    """How a run ended. `facts`: those told beforehand, and those found on the way: firmware version, image hash, …"""
 
     run: str
     verdict: UnitVerdict

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from hil.core.gage import average_range, bias, crossed, linearity, nested
+from hil.core.gage import average_range, bias, crossed, linearity, nested, nested_study
 
 DATA = Path(__file__).parents[2] / "data"
 AIAG = "AIAG MSA 4th ed. 2010, chapter III-B worked example"
@@ -157,6 +157,64 @@ def test_nist_nested_study() -> None:
     assert (days.dof, run_level.dof) == (50, 5)
     assert days.s == pytest.approx(0.0362, abs=5e-5)
     assert run_level.s == pytest.approx(0.0197, abs=1e-4)
+
+
+def drawn_nested(rng: np.random.Generator) -> NDArray[np.float64]:
+    return np.asarray(rng.normal(0, 2, (8, 1, 1)) + rng.normal(0, 1, (8, 4, 1)) + rng.normal(0, 0.5, (8, 4, 3)))
+
+
+def test_nested_sums_of_squares_agree_with_statsmodels() -> None:
+    import pandas as pd
+    from statsmodels.formula.api import ols
+    from statsmodels.stats.anova import anova_lm
+
+    values = drawn_nested(np.random.default_rng(4))
+    frame = pd.DataFrame(
+        [
+            {"unit": f"u{u}", "fitting": f"f{f}", "y": values[u, f, r]}
+            for u in range(8)
+            for f in range(4)
+            for r in range(3)
+        ]
+    )
+    table = anova_lm(ols("y ~ C(unit) / C(fitting)", data=frame).fit())
+    study = nested_study(values)
+    assert [source.sum_of_squares for source in study.sources] == pytest.approx(table["sum_sq"].to_numpy())
+    assert [source.dof for source in study.sources] == [7, 24, 64]
+
+
+def test_nested_study_says_what_the_levels_say() -> None:
+    values = drawn_nested(np.random.default_rng(5))
+    study = nested_study(values)
+    repeat, fitting, unit = nested(values, ("unit", "fitting", "repeat"))
+    found = [study.component(name).sd for name in ("repeatability", "fitting", "unit")]
+    assert found == pytest.approx([repeat.component_sd, fitting.component_sd, unit.component_sd])
+    both = study.component("repeatability").variance + study.component("fitting").variance
+    assert study.component("gage").variance == pytest.approx(both)
+    assert study.component("reproducibility").variance == study.component("fitting").variance
+
+
+def test_nested_intervals_cover_what_was_put_in() -> None:
+    rng = np.random.default_rng(6)
+    truth = {"unit": 4.0, "fitting": 1.0, "repeatability": 0.25, "gage": 1.25, "total": 5.25}
+    hits = dict.fromkeys(truth, 0)
+    for _ in range(400):
+        study = nested_study(drawn_nested(rng))
+        for name, value in truth.items():
+            hits[name] += study.component(name).lower <= value <= study.component(name).upper
+    # 95 % of 400 are 380; the binomial standard deviation is 4.4.
+    assert {name: count >= 364 for name, count in hits.items()} == dict.fromkeys(truth, True)
+
+
+def test_units_of_an_operator_are_no_part_of_the_gage() -> None:
+    rng = np.random.default_rng(7)
+    values = rng.normal(0, 0.2, (4, 1, 1)) + rng.normal(0, 5, (4, 6, 1)) + rng.normal(0, 0.5, (4, 6, 2))
+    study = nested_study(values, outer="operator", inner="unit")
+    both = study.component("repeatability").variance + study.component("operator").variance
+    assert study.component("gage").variance == pytest.approx(both)
+    assert study.component("unit").sd == pytest.approx(5, rel=0.4)
+    with pytest.raises(ValueError, match="one level of a nested study is the unit"):
+        nested_study(values, outer="operator", inner="fitting")
 
 
 @pytest.mark.published("D7 bias, not significant", source="AIAG MSA 4th ed., bias example (hardness)", how="read")
