@@ -9,6 +9,10 @@ import pytest
 
 from hil.cli.main import main
 from hil.store.sqlite_store import open_store
+from hil.suite import ROOT
+
+_SHIPPED = (ROOT / "fixtures/benches/simulated.toml").read_text(encoding="utf-8")
+UNCERTAINTY = _SHIPPED[_SHIPPED.index("\n[uncertainty.jig]") : _SHIPPED.index("\n[selector.parts]")]
 
 Check = Callable[..., tuple[int, dict[str, Any], str]]
 
@@ -89,7 +93,7 @@ def test_a_real_bench_without_a_readiness_check_is_refused_before_anything_is_op
 ) -> None:
     monkeypatch.chdir(tmp_path)
     (tmp_path / "west.toml").write_text(
-        'format = 1\nbench = "west"\nkit = "demo"\n[meter]\nport = "/dev/no-such-port"\n[role.operator]\n'
+        'format = 1\nbench = "west"\nkit = "demo"\n[meter]\nport = "/dev/no-such-port"\n[role.operator]\n' + UNCERTAINTY
     )
     assert main(["check", "QM2-0001", "--bench", "west.toml"]) == 3
     assert "bench 'west': was never checked for readiness. Run 'hil bench --bench west.toml' first." in (

@@ -8,15 +8,18 @@ from typing import Any
 import pytest
 
 from hil.cli.main import COMMANDS, main
+from hil.suite import ROOT
 
-REAL_BENCH = """format = 1
+_SHIPPED = (ROOT / "fixtures/benches/simulated.toml").read_text(encoding="utf-8")
+UNCERTAINTY = _SHIPPED[_SHIPPED.index("\n[uncertainty.jig]") : _SHIPPED.index("\n[selector.parts]")]
+REAL_BENCH = f"""format = 1
 bench = "west"
 kit = "demo"
 visa_library = "@py"
 [meter]
 port = "/dev/ttyUSB0"
 [role.operator]
-"""
+{UNCERTAINTY}"""
 Call = Callable[..., tuple[int, str, str]]
 
 

@@ -15,6 +15,8 @@ from hil.cli.main import main
 ROOT = Path(__file__).parents[2]
 FIRMWARE = ROOT / "fixtures" / "firmware" / "qm2.elf"
 avr = SimpleNamespace(**runpy.run_path(str(ROOT / "tests" / "avr_code.py")))
+_SHIPPED = (ROOT / "fixtures/benches/simulated.toml").read_text(encoding="utf-8")
+UNCERTAINTY = _SHIPPED[_SHIPPED.index("\n[uncertainty.jig]") : _SHIPPED.index("\n[selector.parts]")]
 FEW = ("--units", "3", "--repeats", "1", "--scope", "boxed")
 Call = Callable[..., tuple[int, str, str]]
 
@@ -99,6 +101,7 @@ def test_no_compiler_names_the_packages(call, tmp_path, monkeypatch):
 def test_firmware_on_a_real_bench_is_refused(call, tmp_path):
     (tmp_path / "west.toml").write_text(
         'format = 1\nbench = "west"\nkit = "demo"\nvisa_library = "@py"\n[meter]\nport = "/dev/null"\n[role.operator]\n'
+        + UNCERTAINTY
     )
     code, _, err = call("compare", FIRMWARE, FIRMWARE, "--bench", "west.toml", *FEW)
     assert code == 128
