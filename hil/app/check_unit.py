@@ -339,13 +339,13 @@ def opening_of(
         parts=tuple(_part_used(files.kit[name], order.today) for name in sorted(used)),
         settings=settings.as_record(),
         planned_seconds=plan.seconds,
+        facts=order.facts,
     )
 
 
 def _part_used(part: Part, today: str) -> PartUsed:
     present = part.present
     return PartUsed(
-        facts=order.facts,
         name=part.name,
         value=value_today(part, today),
         unit=part.unit,
