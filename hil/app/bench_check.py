@@ -6,16 +6,18 @@ and generator agree through the meter's timebase, the jig adds no more capacitan
 check parts read what they have always read. The golden unit is a means of transfer: nothing here judges it.
 """
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
+from hil.app.bench_control import GOLDEN
 from hil.app.open_bench import Bench
 from hil.app.power import Power
+from hil.core.check_standard import Series, expected
 from hil.core.equipment import Accuracy, Kit, Part
-from hil.core.ledger import Readiness, ReadinessValue
+from hil.core.ledger import ReadinessValue
 from hil.core.limit import Zone
-from hil.core.readiness import common, jig_elements, zone_of_history
+from hil.core.readiness import common, jig_elements
 from hil.core.records import Verdict
 from hil.core.units import show
 from hil.errors import BenchError
@@ -23,8 +25,6 @@ from hil.files.bench import BenchFile
 from hil.wire.instrument import parse_identity
 from hil.wire.meter import numbers
 
-GOLDEN = "golden_unit"
-HISTORY = 50  # latest results that count
 SUPPLY_V, SUPPLY_LIMIT_A = 5.0, 0.05
 GENERATOR_HZ, GENERATOR_V = 4e6, 5.0  # T0 takes up to 6.4 MHz at 16 MHz
 ISOLATION_OHM = 1e6
@@ -32,6 +32,7 @@ WARM_UP_S = 20.0
 COUNTS = 5e-6  # counting in 1 s gates at 600 kHz, both ways, and what the oscillator drifts meanwhile
 RIGHT_PART = 0.05  # a check part further off than this is another part
 REPEATS = 0.001  # relative; readings of one part by one meter agree better than this (common practice, no source)
+RATIO_REPEATS = 3e-6  # two gates of 1 s at 600 kHz, a count each; less than that is no change
 NOT_ON_THIS_BENCH = "the bench has no "
 
 
@@ -48,33 +49,32 @@ class _Check:
     spec: BenchFile
     kit: Kit
     bench: Bench
-    history: Sequence[Readiness]
+    earlier: Mapping[str, Series]
     seen: Watcher
     values: list[ReadinessValue] = field(default_factory=list)
 
     def judge(self, name: str, value: float, unit: str, zone: Zone, *, least: float | None = None) -> None:
-        """Take one value; with `least` it must also be what it has always been, within at least ± that."""
-        earlier = [
-            found.value
-            for entry in self.history
-            for found in entry.values
-            if found.name == name and found.verdict == Verdict.PASS and found.value is not None
-        ][-HISTORY:]
-        expected = zone_of_history(earlier, least=least) if least is not None else None
-        allowed = common(zone, expected)
+        """Take one value; with `least` it is a check standard, and must be what it has always been within ± that."""
+        history = None
+        if least is not None:
+            known = self.earlier.get(name) or Series(name=name, unit=unit, points=(), least=least)
+            history = replace(known, least=least)
+        zone_now = expected(history) if history is not None else None
+        allowed = common(zone, zone_now)
         reason = ""
         if value not in zone:
             reason = f"{_shown(value, unit)} is outside {_words(zone, unit)}"
-        elif value not in allowed:
-            reason = f"{_shown(value, unit)} is not what it was in {len(earlier)} checks: {_words(allowed, unit)}"
-        elif least is not None and expected is None:
-            reason = f"only {len(earlier)} earlier checks to compare with"
+        elif history is not None and value not in allowed:
+            reason = f"{_shown(value, unit)} is not what it was in {len(history.baseline)} checks: "
+            reason += _words(allowed, unit)
+        elif history is not None and zone_now is None:
+            reason = f"only {len(history.baseline)} earlier checks to compare with"
         verdict = Verdict.PASS if value in allowed else Verdict.FAIL
         finite = value if abs(value) != float("inf") else None
         self._take(
             ReadinessValue(
                 name=name, value=finite, unit=unit, verdict=verdict, reason=reason or ("over range" * (finite is None)),
-                lower=allowed.lower, upper=allowed.upper,
+                lower=allowed.lower, upper=allowed.upper, least=least,
             )
         )  # fmt: skip
 
@@ -123,18 +123,23 @@ def measure(
     kit: Kit,
     bench: Bench,
     *,
-    history: Sequence[Readiness],
+    earlier: Mapping[str, Series],
+    attempt: int,
     seen: Watcher,
     values: list[ReadinessValue],
     faults: Sequence[str] = (),
 ) -> None:
     """Measure everything that the bench allows; what has been measured is in `values` even when it ends in trouble.
 
+    Args:
+        earlier: what the check standards read before, by name.
+        attempt: how often this golden unit was checked, this time included.
+
     Raises:
         BenchError: the bench is in trouble, or another unit than the golden one is in the jig.
         UnitError: the golden unit does not answer as it should.
     """
-    check = _Check(spec=spec, kit=kit, bench=bench, history=history, seen=seen, values=values)
+    check = _Check(spec=spec, kit=kit, bench=bench, earlier=earlier, seen=seen, values=values)
     if not bench.operator.confirm("Take any unit out of the jig. Is the jig empty?"):
         raise BenchError("The jig is not empty. Take the unit out and start the readiness check again.")
     _empty_jig(check)
@@ -145,7 +150,7 @@ def measure(
     if check.lacks(GOLDEN, "", "meter"):
         _room(check)
         return
-    bench.insert(spec.jig.golden_unit, attempt=len(history) + 1, faults=faults)
+    bench.insert(spec.jig.golden_unit, attempt=attempt, faults=faults)
     _room(check)
     _contacts(check)
     power = Power(bench)
@@ -248,7 +253,7 @@ def _counter_against_generator(check: _Check) -> None:
     unknown = Accuracy(relative=50e-6)  # of a plain crystal; common practice, no source
     within = COUNTS + sum(check.accuracy(role, "frequency", unknown).relative for role in ("counter", "generator"))
     check.probe("GND")
-    check.judge(name, ratio - 1, "", Zone(lower=-within, upper=within))
+    check.judge(name, ratio - 1, "", Zone(lower=-within, upper=within), least=RATIO_REPEATS)
 
 
 def _jig(check: _Check) -> None:

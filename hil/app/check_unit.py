@@ -15,7 +15,7 @@ from hil.app.identity import given_before, other_board
 from hil.app.limits_release import require_released
 from hil.app.locate import load_bench, load_kit, load_limits
 from hil.app.open_bench import Bench, open_bench, refuse_simulation_options, roles_of
-from hil.app.readiness import refuse_changed, refuse_unready
+from hil.app.readiness import latest, refuse_changed, refuse_out_of_control, refuse_unready
 from hil.app.recorder import Recorder
 from hil.app.settings import Settings
 from hil.app.unit_run import BudgetFor, Live, UnitRun, Unwatched
@@ -199,15 +199,20 @@ def check_units(
 
 
 def _ready(bench: BenchFile, settings: Settings, now: str) -> Readiness | None:
-    """The readiness check that a real bench rests on; a simulated bench needs none.
+    """The readiness check that a bench rests on; a simulated bench needs none, but must not be out of control.
 
     Raises:
-        BenchError: a real bench has none, or not a good and recent one.
+        BenchError: a real bench has none, or not a good and recent one; or a rule of a control chart has fired.
     """
-    if bench.simulated:
+    where = settings.records(simulated=bench.simulated)
+    if bench.simulated and not Path(where).is_file():
         return None
-    with SqliteStore(settings.records(simulated=False)) as store:
-        return refuse_unready(bench, store, now=now)
+    with SqliteStore(where) as store:
+        if not bench.simulated:
+            return refuse_unready(bench, store, now=now)
+        refuse_out_of_control(bench, store)
+        entry = latest(bench, store)
+        return entry if entry is not None and entry.ready else None
 
 
 def _refuse_twins(serials: Sequence[str]) -> None:

@@ -2,9 +2,11 @@
 
 import secrets
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 
-from hil.app.bench_check import GOLDEN, NOT_ON_THIS_BENCH, Watcher, measure
+from hil.app.bench_check import NOT_ON_THIS_BENCH, Watcher, measure
+from hil.app.bench_control import GOLDEN, bench_control, recall
 from hil.app.open_bench import Bench
 from hil.core.equipment import Kit
 from hil.core.ledger import Readiness, ReadinessValue
@@ -36,12 +38,14 @@ def check_bench(
         *((one.role, one.identity) for one in bench.identities),
         *(((GOLDEN, spec.jig.golden_unit),) if spec.jig.golden_unit else ()),
     )
-    # Another golden unit starts another history.
-    history = [one for one in store.entries(Readiness, subject=spec.bench) if _golden(one) == spec.jig.golden_unit]
+    before = bench_control(store, spec.bench, spec.jig.golden_unit)
     values: list[ReadinessValue] = []
     trouble = ""
     try:
-        measure(spec, kit, bench, history=history, seen=seen, values=values, faults=faults)
+        measure(
+            spec, kit, bench, earlier={one.series.name: one.series for one in before.controls},
+            attempt=len(before.entries) + 1, seen=seen, values=values, faults=faults,
+        )  # fmt: skip
     except (BenchError, UnitError) as problem:
         trouble = str(problem)
     reason = trouble or next((f"{one.name}: {one.reason}" for one in values if not _is_fine(one)), "")
@@ -56,12 +60,12 @@ def check_bench(
         values=tuple(values),
         identities=identities,
     )
+    stops = bench_control(store, spec.bench, spec.jig.golden_unit, latest=entry).stops
+    if stops:
+        fired = f"out of control: {'; '.join(map(str, stops))}."
+        entry = replace(entry, ready=False, reason=f"{reason} {fired}".strip())
     store.add(entry)
     return entry
-
-
-def _golden(entry: Readiness) -> str:
-    return dict(entry.identities).get(GOLDEN, "")
 
 
 def _is_fine(value: ReadinessValue) -> bool:
@@ -85,6 +89,7 @@ def refuse_unready(spec: BenchFile, store: RecordStore, *, now: str) -> Readines
         BenchError: there is none, it is too old, or the bench was not ready.
     """
     entry, again = latest(spec, store), f"Run 'hil bench --bench {spec.file}' first."
+    refuse_out_of_control(spec, store)
     if entry is None:
         raise BenchError(f"bench '{spec.bench}': was never checked for readiness. {again}")
     if not entry.ready:
@@ -97,6 +102,28 @@ def refuse_unready(spec: BenchFile, store: RecordStore, *, now: str) -> Readines
             f"(readiness_hours in {spec.file}). {again}"
         )
     return entry
+
+
+def refuse_out_of_control(spec: BenchFile, store: RecordStore) -> None:
+    """A bench whose check standards are not what they were checks no units until somebody has said why.
+
+    Raises:
+        BenchError: a rule fired and was not acknowledged; says which, since when, and how many units are in doubt.
+    """
+    control = bench_control(store, spec.bench, spec.jig.golden_unit)
+    if not control.stops:
+        return
+    doubtful, given = recall(store, control), f"--bench {spec.file}"
+    since = (
+        f" since the last good readiness check of {doubtful.last_good[:16]}" if doubtful and doubtful.last_good else ""
+    )
+    count = len(doubtful.units) if doubtful else 0
+    units = f"{count} unit{'' if count == 1 else 's'} {'was' if count == 1 else 'were'} checked{since}"
+    raise BenchError(
+        f"bench '{spec.bench}' is out of control: {'; '.join(map(str, control.stops))}. {units}: 'hil bench {given} "
+        f"--recall' lists them, '--charts' shows why. Find the cause, then 'hil bench {given} --acknowledge REASON' "
+        f"(or --new-baseline REASON after a repair) and 'hil bench {given}'."
+    )
 
 
 def refuse_changed(entry: Readiness, bench: Bench) -> None:

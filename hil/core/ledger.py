@@ -53,6 +53,7 @@ class ReadinessValue:
     lower: float | None = None
     upper: float | None = None
     expanded_uncertainty: float | None = None
+    least: float | None = None  # change that matters, of a check standard that is charted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +69,30 @@ class Readiness(Entry):
     reason: str = ""  # why it is not ready
     values: tuple[ReadinessValue, ...] = ()
     identities: tuple[tuple[str, str], ...] = ()  # (role, answer to *IDN?)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchAcknowledged(Entry):
+    """Why a bench was out of control, or what was changed on it, and what its charts do from then on.
+
+    Args:
+        new_baseline: the next readings make new limits; otherwise the old limits stay and the sums begin anew.
+        names: values it is about; all of them when empty.
+        answers: the rules that had fired.
+    """
+
+    KIND: ClassVar[str] = "bench_acknowledged"
+    SUBJECT: ClassVar[str] = "bench"
+
+    bench: str
+    reason: str
+    new_baseline: bool = False
+    names: tuple[str, ...] = ()
+    answers: tuple[str, ...] = ()
+
+    def is_about(self, name: str) -> bool:
+        """Whether it is about a value."""
+        return not self.names or name in self.names
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,6 +120,36 @@ class Rework(Entry):
     target: str = ""  # designator
     after_run: str = ""
     note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Diagnosed(Entry):
+    """What was believed to be the cause of a failing run; a later entry about the run knows more (probes).
+
+    Args:
+        causes: (fault, probability, prior), the likeliest first; faults that look the same stand with " | " between.
+        none: probability that the cause is none of the faults known.
+        probes: what was probed besides the run's readings, (name, value).
+        dictionary: SHA-256 of the fault dictionary it rests on.
+    """
+
+    KIND: ClassVar[str] = "diagnosis"
+    SUBJECT: ClassVar[str] = "run"
+
+    run: str
+    serial: str
+    causes: tuple[tuple[str, float, float], ...] = ()
+    none: float = 0.0
+    probes: tuple[tuple[str, float], ...] = ()
+    dictionary: str = ""
+
+    @property
+    def first(self) -> str:
+        """The likeliest cause in words, as a lot report counts it."""
+        if self.none >= 0.5 or not self.causes:
+            return "none of the known faults"
+        fault, *alike = self.causes[0][0].split(" | ")
+        return f"{fault} or {len(alike)} alike" if alike else fault
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,5 +196,6 @@ class Document(Entry):
 
 
 ENTRIES: dict[str, type[Entry]] = {
-    kind.KIND: kind for kind in (CertificateIssued, Readiness, Baseline, Rework, Lot, Removal, Document)
+    kind.KIND: kind
+    for kind in (CertificateIssued, Readiness, BenchAcknowledged, Baseline, Rework, Diagnosed, Lot, Removal, Document)
 }

@@ -155,7 +155,7 @@ def test_a_unit_left_in_the_jig_does_not_count_as_an_empty_jig() -> None:
     with open_bench(spec(), kit()) as bench:
         stubborn = replace(bench, operator=Refusing(bench))  # type: ignore[arg-type]
         with pytest.raises(BenchError, match="The jig is not empty"):
-            measure(spec(), kit(), stubborn, history=(), seen=lambda value: None, values=[])
+            measure(spec(), kit(), stubborn, earlier={}, attempt=1, seen=lambda value: None, values=[])
 
 
 # What a real bench must have
