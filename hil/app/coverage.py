@@ -1,29 +1,36 @@
 """Try units with one fault each through the very checks of `hil check`, and keep what came of it.
 
-    for tried in try_units(trials, settings, run_unit, now=now):     # one warm bench in this process
-        table.add(tried)                                             # durable: hil.store.trials
+    work = Work(settings=settings, files=files_for_trials(settings, today), run_session=run_unit, now=now)
+    with TrialTable(path, key=key) as table:
+        for tried in fill(table, trials_of(universe(netlist, weights), netlist), work, jobs=2): ...
 
 Nothing here looks into a unit: it is checked through its serial port and the instruments, by the checks as they are,
 judged and recorded as ever. Only reports, certificates and uncertainty budgets are left out, which no verdict of a
 simple limit needs.
 """
 
+import os
 import random
 import tempfile
 import zlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import replace
-from pathlib import Path
+from dataclasses import dataclass, replace
 
-from hil.app.check_unit import Order, check_units
+from hil.app.check_unit import Files, Order, check_in_turn, read_files
+from hil.app.limits_release import require_released
+from hil.app.open_bench import refuse_simulation_options
+from hil.app.processes import in_processes
 from hil.app.settings import Setting, Settings
 from hil.circuit.netlist import Netlist
 from hil.circuit.universe import PossibleFault, varied
 from hil.core.coverage import GOOD, Seen, Trial, Tried
 from hil.core.records import Reading, Run
+from hil.store.trials import TrialTable
 
-UNITS = 3  # with each fault
-BATCH = 40  # units that share an opened bench and a passing record
+UNITS, GOOD_UNITS = 3, 200
+BATCH = 25  # units that share an opened bench and a passing record
+_MEMORY = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None  # nobody reads this record after the run
+COMMON = "QM2-00001"  # the unit that has every fault once, and none once
 
 
 def read_unit(
@@ -41,36 +48,26 @@ def read_unit(
         BenchError: the bench cannot be opened.
     """
     trial = Trial(fault=" ".join(faults), number=0, serial=serial, made=" ".join(faults))
-    (run,) = _runs([trial], settings, run_session, now=now, seed=seed)
+    files = files_for_trials(settings, now[:10])
+    (run,) = _runs([trial], files, settings, run_session, now, seed)
     return {reading.name: reading for reading in run.readings}
 
 
 def trials_of(possible: Sequence[PossibleFault], netlist: Netlist, *, units: int = UNITS, good: int = 0) -> list[Trial]:
-    """The trials of a universe: each fault on so many units, and units without a fault first.
+    """The trials of a universe: units without a fault, then each fault on a first unit, on a second …
 
-    Serial numbers follow from the fault's name and the unit's number, strengths from the serial number; the first unit
-    with a fault has it at its usual strength. Asking for more units adds trials and changes none.
+    The first unit with a fault is the same for all faults, and has each at its usual strength: what two faults do can
+    be compared without tolerances between them. The others are units of their own, with strengths of their own. Asking
+    for more units adds trials and changes none.
     """
     trials = [Trial(fault=GOOD, number=number, serial=f"QM2-{number + 1:05d}") for number in range(good)]
     for number in range(units):
         for one in possible:
-            serial = f"QM2-{zlib.crc32(f'{one.text} {number}'.encode()):010d}"
-            strength = random.Random(f"{serial}/strength").random() if number else 0.5
+            own = f"QM2-{zlib.crc32(f'{one.text} {number}'.encode()):010d}"
+            serial = own if number else COMMON
+            strength = random.Random(f"{own}/strength").random() if number else 0.5
             trials.append(Trial(fault=one.text, number=number, serial=serial, made=varied(one, netlist, strength)))
     return trials
-
-
-def try_units(
-    trials: Sequence[Trial], settings: Settings, run_session: Callable[..., None], *, now: str, seed: int = 0
-) -> Iterator[Tried]:
-    """Each trial on one opened bench in this process; what came of it as soon as it is known.
-
-    Raises:
-        UsageError: a file or a fault is wrong.
-        BenchError: the bench cannot be opened.
-    """
-    for trial, run in zip(trials, _runs(trials, settings, run_session, now=now, seed=seed), strict=True):
-        yield tried(trial, run)
 
 
 def tried(trial: Trial, run: Run) -> Tried:
@@ -86,30 +83,98 @@ def tried(trial: Trial, run: Run) -> Tried:
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Work:
+    """Tries units, each batch on a bench in its own process; everything here can be pickled.
+
+    Args:
+        run_session: `hil.runner.run_unit`.
+        now: date and time of the call, ISO 8601.
+    """
+
+    settings: Settings
+    files: Files
+    run_session: Callable[..., None]
+    now: str
+    seed: int = 0
+
+    def __call__(self, batch: Sequence[Trial]) -> Iterator[Tried]:
+        """What came of each trial, as soon as it is known.
+
+        Raises:
+            UsageError: a fault is wrong.
+            BenchError: the bench cannot be opened.
+        """
+        runs = _runs(batch, self.files, self.settings, self.run_session, self.now, self.seed)
+        for trial, run in zip(batch, runs, strict=True):
+            yield tried(trial, run)
+
+
+def fill(table: TrialTable, trials: Sequence[Trial], work: Work, *, jobs: int) -> Iterator[Tried]:
+    """Try what the table lacks; each is durable there before it is given out.
+
+    Raises:
+        UsageError: a file or a fault is wrong.
+        BenchError: the bench cannot be opened, or a process ended.
+    """
+    made = table.made()
+    todo = [trial for trial in trials if trial not in made]
+    size = max(1, min(BATCH, -(-len(todo) // (2 * jobs))))
+    batches = [todo[first : first + size] for first in range(0, len(todo), size)]
+    with in_processes(work, batches, jobs=jobs) as results:
+        for one in results:
+            table.add(one)
+            yield one
+
+
 def _runs(
-    trials: Sequence[Trial], settings: Settings, run_session: Callable[..., None], *, now: str, seed: int
+    trials: Sequence[Trial], files: Files, settings: Settings, run_session: Callable[..., None], now: str, seed: int
 ) -> Iterator[Run]:
-    for first in range(0, len(trials), BATCH):
-        batch = trials[first : first + BATCH]
-        with tempfile.TemporaryDirectory(prefix="hil-coverage-") as folder:
+    for batch in _apart(trials):
+        with tempfile.TemporaryDirectory(prefix="hil-coverage-", dir=_MEMORY) as folder:
             order = Order(
                 serials=tuple(trial.serial for trial in batch),
                 settings=_recording_in(settings, folder),
                 now=now,
                 seed=seed,
-                faults_of={trial.serial: _faults(trial) for trial in batch},
+                faults_of={trial.serial: tuple(trial.made.split()) for trial in batch},
             )
-            for outcome in check_units(order, lambda unit_run, _: run_session(unit_run, None)):
+            turns = ((serial, order) for serial in order.serials)
+            for outcome in check_in_turn(turns, order, files, _without_reports(run_session)):
                 yield outcome.run
 
 
-def _faults(trial: Trial) -> tuple[str, ...]:
-    return tuple(trial.made.split())
+def _without_reports(run_session: Callable[..., None]) -> Callable[..., None]:
+    return lambda unit_run, folder: run_session(unit_run, None)
+
+
+def files_for_trials(settings: Settings, today: str) -> Files:
+    """The files of a check, read once for all trials.
+
+    Raises:
+        UsageError: a file is wrong, the limits are not released, or the bench is not simulated in this process.
+    """
+    files = read_files(settings, today=today)
+    require_released(settings["limits"], files.limits)
+    refuse_simulation_options(files.bench, seed=0, faults=("any",))
+    return files
+
+
+def _apart(trials: Sequence[Trial]) -> Iterator[list[Trial]]:
+    """Cut where a serial number comes again: on one bench it would be the same unit, with what it has stored."""
+    batch: list[Trial] = []
+    for trial in trials:
+        if batch and (len(batch) == BATCH or any(trial.serial == other.serial for other in batch)):
+            yield batch
+            batch = []
+        batch.append(trial)
+    if batch:
+        yield batch
 
 
 def _recording_in(settings: Settings, folder: str) -> Settings:
     by_name: Mapping[str, Setting] = {
         **settings.by_name,
-        "out": Setting(name="out", value=str(Path(folder)), origin="coverage"),
+        "out": Setting(name="out", value=folder, origin="coverage"),
     }
     return replace(settings, by_name=by_name)
