@@ -1,6 +1,7 @@
 """Firmware in the loop from the command line: hil check --firmware, hil compare, and every way it can go wrong."""
 
 import json
+import re
 import runpy
 import shutil
 import subprocess
@@ -41,6 +42,29 @@ def test_the_prebuilt_elf_is_what_the_sources_give(tmp_path):
     shutil.copy(ROOT / "fixtures" / "firmware" / "Makefile", folder)
     subprocess.run(["make", "-s", "-C", str(folder)], check=True)
     assert (folder / "qm2.elf").read_bytes() == FIRMWARE.read_bytes()
+
+
+@pytest.mark.skipif(shutil.which("avr-gcc") is None, reason="no avr-gcc here; nothing can be measured")
+def test_the_size_of_the_port_is_what_the_pages_say(tmp_path):
+    """Bytes of flash and RAM beside each row of the tables, against avr-size; initial values lie in both."""
+    shutil.copytree(ROOT / "fixtures" / "firmware" / "src", tmp_path / "src")
+    shutil.copy(ROOT / "fixtures" / "firmware" / "Makefile", tmp_path)
+    done = subprocess.run(["make", "-s", "-C", str(tmp_path), "size"], check=True, capture_output=True, text=True)
+    sizes = {}
+    for line in done.stdout.splitlines():
+        text, data, bss, *_, name = line.split()
+        if text.isdigit():
+            sizes[Path(name).name] = (int(text) + int(data), int(data) + int(bss))
+    whole, without = sizes["qm2.elf"], sizes["without_port.elf"]
+    port = (whole[0] - without[0], whole[1] - without[1])
+
+    for page, measured in (
+        ("bench_port.md", [sizes["bench_port.o"], sizes["commands.o"], port]),
+        ("README.md", [whole, port, sizes["bench_port.o"], sizes["commands.o"]]),
+    ):
+        text = (ROOT / "fixtures" / "firmware" / page).read_text(encoding="utf-8")
+        said = re.findall(r"\| ([\d ]+) \| (\d+) \|$", text, re.MULTILINE)
+        assert [(int(flash.replace(" ", "")), int(ram)) for flash, ram in said] == measured, page
 
 
 def test_the_reference_firmware_passes_every_check(call):
