@@ -21,7 +21,8 @@ CHECKS = ROOT / "tests" / "board"
 # pytest's own plugins that a check never needs; some of them cost more than the rest of the session together.
 _NOT_NEEDED = (
     "faulthandler", "unraisableexception", "threadexception", "warnings", "logging", "doctest", "unittest",
-    "stepwise", "pastebin", "setuponly", "setupplan", "debugging", "subtests",
+    "stepwise", "pastebin", "setuponly", "setupplan", "debugging", "subtests", "skipping", "capture", "recwarn",
+    "terminalprogress", "tmpdir", "monkeypatch", "legacypath",
 )  # fmt: skip
 _INI = "[pytest]\naddopts =\npython_files = test_*.py\nmarkers =\n"
 
@@ -81,7 +82,7 @@ def _session(unit_run: UnitRun, checks: Sequence[Path], options: list[str], plug
         arguments = [
             *("-c", str(ini), "--rootdir", folder, "--confcutdir", folder, "--import-mode=importlib"),
             *("--disable-plugin-autoload", "-p", "hil.fixtures", "-p", "no:cacheprovider", "-p", "no:terminal"),
-            *("--capture=no", "--noconftest"),
+            "--noconftest",
             *(word for plugin in _NOT_NEEDED for word in ("-p", f"no:{plugin}")),
             *options,
             *map(str, checks),

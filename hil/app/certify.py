@@ -151,7 +151,7 @@ def _again(run: Run, store: RecordStore, issued: list[CertificateIssued]) -> Cer
 
 
 def _json(certificate: Certificate) -> bytes:
-    return (json.dumps(certificate.as_json(), ensure_ascii=False, allow_nan=False, indent=1) + "\n").encode()
+    return (json.dumps(certificate.as_json(), ensure_ascii=False, allow_nan=False) + "\n").encode()
 
 
 def check_file(path: Path, run: Run, store: RecordStore, roots: Sequence[Path]) -> tuple[bool, str]:

@@ -189,7 +189,7 @@ def check_units(
                 if ready is not None:
                     refuse_changed(ready, bench)
                     readiness.append(ready.time)
-                store = SqliteStore(settings.records(simulated=bench.simulated))
+                store = SqliteStore(settings.records(simulated=bench.simulated), simulated=bench.simulated)
                 stack.callback(store.close)
                 opened.append((bench, store))
             return opened[0]

@@ -1,11 +1,11 @@
 """The files of a run: readings as CSV, the certificate; report and JUnit XML are written by pytest as the run ends."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 from hil.app.certify import certify, shipped_paper, write_whole
 from hil.app.unit_run import UnitRun
-from hil.core.records import Run
+from hil.core.records import Reading, Run
 from hil.render.csv_table import csv_text
 from hil.render.junit import JunitProperties
 from hil.render.report import HtmlReport
@@ -14,18 +14,17 @@ from hil.store.sqlite_store import RecordStore
 
 def report_plugins(unit_run: UnitRun) -> tuple[object, ...]:
     """Plugins that give pytest's reports our rows and properties."""
-    current = _current(unit_run)
-    return HtmlReport(current, shipped_paper()), JunitProperties(current)
 
-
-def _current(unit_run: UnitRun) -> Callable[[], Run | None]:
     def run() -> Run | None:
         if not unit_run.has_begun:
             return None
         recorder = unit_run.recorder
         return Run(opened=recorder.opened, readings=tuple(recorder.readings.values()), closed=unit_run.closed)
 
-    return run
+    def reading(name: str) -> Reading | None:
+        return unit_run.recorder.readings.get(name) if unit_run.has_begun else None
+
+    return HtmlReport(run, reading, shipped_paper()), JunitProperties(run, reading)
 
 
 def make_files(run: Run, store: RecordStore, folder: Path, now: str) -> Sequence[Path]:

@@ -99,7 +99,7 @@ class _Scan:
         steps: list[str] = []
         while True:
             token = self._token
-            steps.append(next(iter(tomllib.loads(f"{token}=0"))))
+            steps.append(token if _BARE_KEY.fullmatch(token) else next(iter(tomllib.loads(f"{token}=0"))))
             self._at += 1
             if self._token != ".":
                 return tuple(steps)

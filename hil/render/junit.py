@@ -24,21 +24,18 @@ class JunitProperties:
 
     Args:
         run: gives the run as far as it has come, None before it has begun.
+        reading: gives the reading of a row by its name, None when it was not taken.
     """
 
-    def __init__(self, run: Callable[[], Run | None]) -> None:
-        self._run = run
+    def __init__(self, run: Callable[[], Run | None], reading: Callable[[str], Reading | None]) -> None:
+        self._run, self._reading = run, reading
 
     @hook(tryfirst=True)
     def pytest_runtest_teardown(self, item: Any) -> None:
         """The case is over: what was recorded becomes its properties."""
-        run = self._run()
-        if run is None:
-            return
-        name = row_name(item.nodeid)
-        for reading in run.readings:
-            if reading.name == name:
-                item.user_properties.extend(case_properties(reading))
+        reading = self._reading(row_name(item.nodeid))
+        if reading is not None:
+            item.user_properties.extend(case_properties(reading))
 
     @hook(tryfirst=True)
     def pytest_sessionfinish(self, session: Any) -> None:

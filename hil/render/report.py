@@ -60,11 +60,12 @@ class HtmlReport:
 
     Args:
         run: gives the run as far as it has come, None before it has begun.
+        reading: gives the reading of a row by its name, None when it was not taken.
         paper: draws the plot.
     """
 
-    def __init__(self, run: Callable[[], Run | None], paper: Paper) -> None:
-        self._run, self._paper = run, paper
+    def __init__(self, run: Callable[[], Run | None], reading: Callable[[str], Reading | None], paper: Paper) -> None:
+        self._run, self._reading_named, self._paper = run, reading, paper
 
     @hook(optionalhook=True)
     def pytest_html_results_table_header(self, cells: list[str]) -> None:
@@ -75,7 +76,10 @@ class HtmlReport:
     @hook(optionalhook=True)
     def pytest_html_results_table_row(self, report: Any, cells: list[str]) -> None:
         """One reading; the first cell stays pytest-html's own, its filters work on it."""
-        reading = _reading_of(self._run(), report.nodeid)
+        if report.when != "call" and report.passed:  # not shown, and yet laid out by pytest-html
+            cells.clear()
+            return
+        reading = self._reading(report.nodeid)
         if reading is None:
             cells[1:] = [_cell("verdict", ""), _cell("reading", escape(report.nodeid))]
             cells += [_cell(key, "") for key, _ in _COLUMNS[2:]]
@@ -85,7 +89,7 @@ class HtmlReport:
     @hook(optionalhook=True)
     def pytest_html_results_table_html(self, report: Any, data: list[str]) -> None:
         """What unfolds below a row: why, when, with what, the budget, the raw answers."""
-        reading = _reading_of(self._run(), report.nodeid)
+        reading = self._reading(report.nodeid)
         if reading is not None:
             data[:] = [escape(line) for line in _details(reading)]
 
@@ -104,6 +108,9 @@ class HtmlReport:
         report = next((one for one in session.config.pluginmanager.get_plugins() if hasattr(one, "_report")), None)
         if report is not None:
             report._report.title = _title(run)
+
+    def _reading(self, nodeid: str) -> Reading | None:
+        return self._reading_named(row_name(nodeid))
 
 
 def summary_html(run: Run, paper: Paper) -> str:
@@ -141,13 +148,6 @@ def summary_html(run: Run, paper: Paper) -> str:
 def row_name(nodeid: str) -> str:
     """Name of the row that a pytest item reads: what stands in its brackets."""
     return nodeid.partition("[")[2].rpartition("]")[0]
-
-
-def _reading_of(run: Run | None, nodeid: str) -> Reading | None:
-    if run is None:
-        return None
-    name = row_name(nodeid)
-    return next((reading for reading in run.readings if reading.name == name), None)
 
 
 def _title(run: Run) -> str:

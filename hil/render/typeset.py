@@ -64,7 +64,8 @@ def qr_svg(text: str) -> str:
     import segno
 
     out = BytesIO()
-    segno.make(text, error="m").save(out, kind="svg", border=0, xmldecl=False, svgns=True)
+    # Any mask is as readable to a machine; to try all eight for the finest pattern costs more than the page.
+    segno.make(text, error="m", mask=0).save(out, kind="svg", border=0, xmldecl=False, svgns=True)
     return out.getvalue().decode()
 
 

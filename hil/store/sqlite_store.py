@@ -242,10 +242,14 @@ class _OpenRun:
 
 
 class SqliteStore(RecordStore):
-    """The record in one file, or in PostgreSQL when ``where`` says so."""
+    """The record in one file or in PostgreSQL, as ``where`` says; one of simulated runs may not survive a power cut."""
 
-    def __init__(self, where: str, *, read_only: bool = False, now: Callable[[], str] = _wall_time) -> None:
-        super().__init__(connect(where, read_only=read_only), read_only=read_only, now=now)
+    def __init__(
+        self, where: str, *, read_only: bool = False, simulated: bool = False, now: Callable[[], str] = _wall_time
+    ) -> None:
+        super().__init__(
+            connect(where, read_only=read_only, survives_power_cut=not simulated), read_only=read_only, now=now
+        )
 
 
 def open_store(where: str, *, read_only: bool = False) -> RecordStore:

@@ -71,7 +71,8 @@ def test_a_firmware_fault_is_caught(patch, baseline, tmp_path):
 def rebuilds(tmp_path: Path) -> list[Path]:
     """Builds that behave alike: other optimisation, names, order, path."""
     options = [
-        ("OPT=-O1",), ("OPT=-O2",), ("OPT=-O3",), ("OPT=-Og",), ("EXTRA=-fno-inline -Wno-error",), ("EXTRA=-funroll-loops",),
+        ("OPT=-O1",), ("OPT=-O2",), ("OPT=-O3",), ("OPT=-Og",), ("EXTRA=-fno-inline -Wno-error",),
+        ("EXTRA=-funroll-loops",),
         ("EXTRA=-fno-reorder-blocks",), ("EXTRA=-mno-call-prologues",), ("EXTRA=-fno-tree-vrp",), ("EXTRA=-g",),
         ("EXTRA=-fno-jump-tables",), ("EXTRA=-fno-strict-aliasing",), ("EXTRA=-fwrapv",), ("EXTRA=-mrelax",),
         ("EXTRA=-flto", "OPT=-Os"),

@@ -266,10 +266,10 @@ def test_production_stops_at_the_first_fail(session: Callable[..., Session], tmp
 
 
 def test_a_check_gets_only_what_it_declares(session: Callable[..., Session], tmp_path: Path) -> None:
-    found = run(
-        session('@check(reads="a", power="any")\ndef test_a(row, supply, judge): judge(row, 0.5)\n', "a"), tmp_path
-    )
-    assert "uses supply; add it to needs= of its @check" in str(found.unit_run.trouble)
+    prepared = session('@check(reads="a", power="any")\ndef test_a(row, supply, judge): judge(row, 0.5)\n', "a")
+    with pytest.raises(UsageError, match="uses supply; add it to needs= of its @check"):
+        run(prepared, tmp_path)
+    assert not prepared.unit_run.has_begun
 
 
 def test_a_broken_check_file_touches_nothing(session: Callable[..., Session], tmp_path: Path) -> None:
