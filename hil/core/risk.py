@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri, owens_t, stdtr
 
 from hil.core.limit import Zone
@@ -117,6 +116,8 @@ def specific_guard(zone: Zone, u: float, max_risk: float) -> float:
     middle = (zone.upper - zone.lower) / 2
     if excess(middle) > 0:
         return math.inf
+    from scipy.optimize import brentq  # late: it costs every command half a second otherwise
+
     return float(brentq(excess, 0.0, middle, xtol=1e-9 * u)) if excess(0.0) > 0 else 0.0
 
 
@@ -192,6 +193,8 @@ def global_guard(process: Process, u: float, tolerance: Zone, max_risk: float, *
 
     if excess(0.0) <= 0:
         return 0.0
+    from scipy.optimize import brentq
+
     most = 20 * u
     if tolerance.lower is not None and tolerance.upper is not None:
         most = min(most, (tolerance.upper - tolerance.lower) / 2 * (1 - 1e-9))

@@ -13,11 +13,14 @@ sd = "0.05 pF"                   # standard deviation, more than zero; or "0.05 
 
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
+from typing import TYPE_CHECKING
 
 from hil.core.limit import Limit
-from hil.core.risk import Process, process_from_reliability
 from hil.core.units import parse_quantity
 from hil.files.located import Table, parse_document
+
+if TYPE_CHECKING:
+    from hil.core.risk import Process
 
 KEYS = ("format", "board", "reliability", "check", "shared")
 CHECK_KEYS = ("mean", "sd")
@@ -34,12 +37,14 @@ class ProcessFile:
     shared: tuple[tuple[str, str, Quantity], ...]  # name, pattern, loading
     file: str
 
-    def of(self, limit: Limit) -> Process | None:
+    def of(self, limit: Limit) -> "Process | None":
         """The process behind a limit; None for a one-sided limit that nothing is known of.
 
         Raises:
             ValueError: a unit that is not the limit's.
         """
+        from hil.core.risk import Process, process_from_reliability  # late: scipy, which no other file needs
+
         centre = centre_of(limit)
         for pattern, mean, sd in reversed(self.checks):
             if fnmatchcase(limit.name, pattern):
