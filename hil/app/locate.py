@@ -1,5 +1,6 @@
 """Find and read the data files: a value with a slash or a suffix is a path, else the name of a shipped file."""
 
+import hashlib
 from pathlib import Path
 
 from hil.core.equipment import Kit
@@ -70,6 +71,15 @@ def read_text(path: Path) -> str:
         raise UsageError(f"{label_of(path)}: not a text in UTF-8. Save it as UTF-8.") from None
     except OSError as problem:
         raise UsageError(f"{label_of(path)}: cannot be read: {problem.strerror}.") from None
+
+
+def netlist_sha256(board: str) -> str:
+    """What tells one state of a board's netlist from another.
+
+    Raises:
+        UsageError: no such board.
+    """
+    return hashlib.sha256(read_text(locate("board", board)).encode()).hexdigest()
 
 
 def load_limits(value: str) -> Limits:

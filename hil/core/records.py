@@ -148,6 +148,7 @@ class RunOpened:
     settings: tuple[tuple[str, str, str], ...] = ()  # (name, value, where it came from)
     planned_seconds: float = 0.0
     readiness: str = ""  # time of the readiness check it rests on
+    netlist_sha256: str = ""  # of the board's file: what the readings mean to a diagnosis; "" in old records
     facts: tuple[tuple[str, str], ...] = ()  # told beforehand: component lots, condition, the study it belongs to
 
 
