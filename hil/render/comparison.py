@@ -12,8 +12,8 @@ from hil.core.units import show
 
 _WORDS = {
     Finding.SAME: "nothing moved beyond its margin",
-    Finding.CHANGED: "changed",
-    Finding.CANNOT_TELL: "the readings cannot tell",
+    Finding.CHANGED: "something moved beyond its margin",
+    Finding.CANNOT_TELL: "nothing surely moved beyond its margin, but something may have",
 }
 _STYLES = {Finding.SAME: "green", Finding.CHANGED: "bold red", Finding.CANNOT_TELL: "yellow"}
 _PLOT_ROWS, _PLOT_REACH = 60, 5.0  # rows shown, and how many margins wide

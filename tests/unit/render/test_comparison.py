@@ -59,7 +59,7 @@ def test_screen():
     assert text.splitlines()[-2].strip() == (
         "old.elf (1.0.0) → new.elf (1.0.0): 2 units, 2 and 2 repeats; 3 same, 1 changed, 3 cannot tell"
     )
-    assert text.splitlines()[-1].strip() == "CHANGED: changed"
+    assert text.splitlines()[-1].strip() == "CHANGED: something moved beyond its margin"
 
 
 def test_json_is_whole_and_finite():
