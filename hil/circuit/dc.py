@@ -17,7 +17,6 @@ circuit simulation, so that no exponential overflows.
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -31,9 +30,12 @@ ASLEEP_V = 0.2  # below this a junction carries less than a nanoampere and count
 ROUNDING_V = 1e-4  # steps that stay below this without vanishing are rounding errors of floating nodes
 
 Floats = npt.NDArray[np.float64]
+Booleans = npt.NDArray[np.bool_]
 Law = Callable[[float, float], tuple[float, float, float]]  # (u1, u2) -> current, d/du1, d/du2
 Dual = tuple[float, float, float, float]  # a value and its derivatives by i, u1, u2
 Pairs = tuple[tuple[int, int], ...]
+Controls = tuple[tuple[str, str], ...]  # pairs of nodes whose voltage difference controls
+_Wiring = tuple[int, tuple[tuple[str, str, Controls], ...], tuple[tuple[str, str, Controls], ...]]
 ImplicitLaw = Callable[[float, float, float], Dual]  # (i, u1, u2) -> a voltage that is zero in the solution
 
 
@@ -48,7 +50,7 @@ class Branch:
 
     a: str
     b: str
-    controls: tuple[tuple[str, str], ...]  # pairs of nodes whose voltage difference controls
+    controls: Controls
     law: Law
 
 
@@ -58,7 +60,7 @@ class LimitedBranch:
 
     a: str
     b: str
-    controls: tuple[tuple[str, str], ...]
+    controls: Controls
     law: ImplicitLaw
 
 
@@ -84,7 +86,7 @@ class Network:
     junctions: list[Junction] = field(default_factory=list)
     branches: list[Branch] = field(default_factory=list)
     limited: list[LimitedBranch] = field(default_factory=list)
-    _compiled: "_Junctions | None" = None
+    _patterns: "dict[_Wiring, _Pattern]" = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.index = {name: number for number, name in enumerate(self.nodes)}
@@ -115,50 +117,88 @@ class Network:
             self.junctions.append(Junction(anode, cathode, saturation_a, slope_v, ((anode, 1.0), (cathode, -1.0))))
 
     def copy(self) -> "Network":
-        """An independent copy; the compiled junctions are shared, so add no junction to it."""
+        """An independent copy; what is known of the junctions is shared, so add no junction to it."""
         twin = object.__new__(Network)
         twin.nodes, twin.index = self.nodes, self.index
         twin.matrix, twin.injected_a = self.matrix.copy(), self.injected_a.copy()
-        twin.junctions, twin.branches, twin._compiled = self.junctions, list(self.branches), self.compiled()
-        twin.limited = list(self.limited)
+        twin.junctions, twin.branches, twin.limited = self.junctions, list(self.branches), list(self.limited)
+        twin._patterns = self._patterns
         return twin
 
-    def compiled(self) -> "_Junctions":
-        if self._compiled is None:
-            self._compiled = _Junctions(self)
-        return self._compiled
+    def pattern(self) -> "_Pattern":
+        """Where its nonlinear elements are; worked out once for all copies that have the same ones."""
+        wiring = (
+            len(self.junctions),
+            tuple((branch.a, branch.b, branch.controls) for branch in self.branches),
+            tuple((branch.a, branch.b, branch.controls) for branch in self.limited),
+        )
+        found = self._patterns.get(wiring)
+        if found is None:
+            found = self._patterns[wiring] = _Pattern(self)
+        return found
 
 
-class _Junctions:
-    """All junctions as arrays, and where their conductances go in the matrix."""
+class _Pattern:
+    """The nonlinear elements as arrays, and the places of their entries in the matrix.
+
+    Unknowns are node voltages, ground first, then the currents of the limited branches. The matrix is flat, with one
+    more place at its end where everything goes that has to do with ground, whose voltage is zero.
+    """
 
     def __init__(self, network: Network) -> None:
-        count, size = len(network.junctions), len(network.nodes)
-        self.control = np.zeros((count, size))
-        self.into = np.zeros((size, count))
-        self.saturation = np.array([junction.saturation_a for junction in network.junctions])
-        self.slope = np.array([junction.slope_v for junction in network.junctions])
-        entries: list[tuple[int, int, int, float]] = []
-        for number, junction in enumerate(network.junctions):
-            columns = ((network.index[junction.plus], 1.0), (network.index[junction.minus], -1.0))
+        index, junctions = network.index, network.junctions
+        self.nodes = len(network.nodes)
+        self.size = size = self.nodes + len(network.limited)
+        self.control = np.zeros((len(junctions), size))
+        self.into = np.zeros((size, len(junctions)))
+        self.saturation = np.array([junction.saturation_a for junction in junctions])
+        self.slope = np.array([junction.slope_v for junction in junctions])
+        self.conductance = self.saturation / self.slope
+        self.critical = self.slope * np.log(self.slope / (math.sqrt(2) * self.saturation))
+        entries: list[tuple[int, int, float]] = []  # place, junction, factor of its conductance
+        for number, junction in enumerate(junctions):
+            columns = ((index[junction.plus], 1.0), (index[junction.minus], -1.0))
             for column, sign in columns:
                 self.control[number, column] += sign
             for node, factor in junction.into:
-                row = network.index[node]
-                self.into[row, number] += factor
-                entries += [(row, column, number, factor * sign) for column, sign in columns]
-        table = np.array(entries).reshape(-1, 4)
-        self.row, self.column, self.junction = (table[:, n].astype(int) for n in range(3))
-        self.factor = table[:, 3]
-        self.conductance = self.saturation / self.slope
-        self.critical = self.slope * np.log(self.slope / (math.sqrt(2) * self.saturation))
+                row = index[node]
+                self.into[row, number] += factor * bool(row)
+                entries += [(self._place(row, column), number, factor * sign) for column, sign in columns]
+        table = np.array([entry for entry in entries if entry[0] < size * size]).reshape(-1, 3)
+        self.junction, self.factor = table[:, 1].astype(int), table[:, 2]
+        self.branches = [_indexed(branch, index) for branch in network.branches]
+        self.limited = [_indexed(branch, index) for branch in network.limited]
+        steep: list[Branch | LimitedBranch] = [*network.branches, *network.limited]
+        self.watched = [pair for branch in steep for pair in _pairs(branch, index)]
+        places: list[int] = []
+        for a, b, *controls in self.branches:
+            places += [self._place(row, column) for column in controls for row in (a, b)]
+        for row, (_, _, *controls) in enumerate(self.limited, self.nodes):
+            places += [self._place(row, column) for column in (row, *controls)]
+        self.places = np.concatenate((table[:, 0], places)).astype(int)
 
-    def limited(self, wanted: Floats, before: Floats) -> Floats:
+    def _place(self, row: int, column: int) -> int:
+        return row * self.size + column if row and column else self.size * self.size
+
+    def constant(self, matrix: Floats) -> Floats:
+        """The flat matrix without the nonlinear elements; ground's own equation says that its voltage is zero."""
+        size, nodes = self.size, self.nodes
+        flat = np.zeros(size * size + 1)
+        square = flat[:-1].reshape(size, size)
+        square[:nodes, :nodes] = matrix
+        for row, (a, b, *_) in enumerate(self.limited, nodes):
+            square[a, row], square[b, row] = 1.0, -1.0
+        square[0] = square[:, 0] = 0.0
+        square[0, 0] = 1.0
+        return flat
+
+    def held_back(self, wanted: Floats, before: Floats) -> Floats:
         """Logarithmic steps above the critical voltage, as usual in circuit simulation (Nagel 1975)."""
-        if not (wanted > self.critical).any():
+        above = wanted > self.critical
+        if not _any(above):
             return wanted
-        steep = (wanted > self.critical) & (np.abs(wanted - before) > 2 * self.slope)
-        if not steep.any():
+        steep = above & (np.abs(wanted - before) > 2 * self.slope)
+        if not _any(steep):
             return wanted
         step = 1 + (wanted - before) / self.slope
         from_above = np.where(step > 0, before + self.slope * np.log(np.maximum(step, 1e-30)), self.critical)
@@ -183,7 +223,7 @@ def solve(network: Network, start: Solution | None = None) -> Solution:
     the cycles that characteristics with limits lead it into.
     """
     system = _System(network)
-    zero = np.zeros(system.size), np.zeros(len(network.junctions))
+    zero = np.zeros(system.pattern.size), np.zeros(len(network.junctions))
     origin = zero if start is None else (start.vector, start.junction_v)
     used = 0
     found = Solution(*zero, False, 0)
@@ -198,117 +238,97 @@ def solve(network: Network, start: Solution | None = None) -> Solution:
 
 def start_at(network: Network, voltages: Sequence[float] | Floats) -> Solution:
     """A start for `solve` from node voltages in the order of the network's nodes, and currents of limited branches."""
-    vector = np.array(voltages)
-    return Solution(vector, network.compiled().control @ vector[: len(network.nodes)], False, 0)
+    vector, nodes = np.array(voltages), len(network.nodes)
+    return Solution(vector, network.pattern().control[:, :nodes] @ vector[:nodes], False, 0)
 
 
 class _System:
-    """The equations: unknowns are node voltages, ground first, then the currents of the limited branches.
-
-    What changes from step to step are few entries of the matrix; their places are known beforehand.
-    """
+    """The equations of one network. What changes from step to step are few entries of the matrix."""
 
     def __init__(self, network: Network) -> None:
-        self.network, self.junctions, index = network, network.compiled(), network.index
-        self.branches = [_indexed(branch, index) for branch in network.branches]
-        self.limited = [_indexed(branch, index) for branch in network.limited]
-        self.nodes = len(network.nodes)
-        self.size = size = self.nodes + len(self.limited)
-        self.watched = [pair for branch in (*self.branches, *self.limited) for pair in branch[2]]
-        constant = np.zeros((size, size))
-        constant[: self.nodes, : self.nodes] = network.matrix
-        places: list[int] = []
-        for a, b, controls, _ in self.branches:
-            for plus, minus in controls:
-                places += (a * size + plus, a * size + minus, b * size + plus, b * size + minus)
-        for row, (a, b, controls, _) in enumerate(self.limited, self.nodes):
-            constant[a, row], constant[b, row] = 1.0, -1.0
-            places.append(row * size + row)
-            for plus, minus in controls:
-                places += (row * size + plus, row * size + minus)
-        self.constant = constant.reshape(-1)
-        self.places = np.concatenate((self.junctions.row * size + self.junctions.column, places)).astype(int)
+        self.pattern = pattern = network.pattern()
+        self.constant = pattern.constant(network.matrix)
+        self.injected_a = np.zeros(pattern.size)
+        self.injected_a[1 : pattern.nodes] = network.injected_a[1:]
+        self.laws = [branch.law for branch in network.branches]
+        self.limits = [branch.law for branch in network.limited]
 
     def iterate(self, vector: Floats, junction_v: Floats, most: int, longest_v: float) -> Solution:
         """Newton's method with no step longer than that."""
-        control, nodes = self.junctions.control, self.nodes
-        if len(vector) != self.size:
-            vector = np.concatenate((vector[:nodes], np.zeros(self.size - nodes)))
-        reached = control @ vector[:nodes]
+        pattern = self.pattern
+        control = pattern.control
+        if len(vector) != pattern.size:
+            vector = np.concatenate((vector[: pattern.nodes], np.zeros(pattern.size - pattern.nodes)))
+        values, reached = vector.tolist(), control @ vector
         quiet = 0
         for iteration in range(1, most + 1):
-            limited = self.junctions.limited(reached, junction_v)
-            following = self._step(vector, limited)
-            reached = control @ following[:nodes]
-            move = self._move(vector, following, reached, limited)
+            limited = pattern.held_back(reached, junction_v)
+            following = self._step(values, limited)
+            after, reached = following.tolist(), control @ following
+            move = self._move(values, after, reached, limited)
             if move > longest_v:
                 following = vector + (following - vector) * (longest_v / move)
-                reached = control @ following[:nodes]
-            vector, junction_v = following, limited
+                after, reached = following.tolist(), control @ following
+            vector, values, junction_v = following, after, limited
             quiet = quiet + 1 if move < ROUNDING_V else 0
             if move < TOLERANCE_V or quiet > 3:
                 return Solution(vector, reached, True, iteration)
         return Solution(vector, junction_v, False, most)
 
-    def _step(self, vector: Floats, junction_v: Floats) -> Floats:
+    def _step(self, values: list[float], junction_v: Floats) -> Floats:
         """Solution of the network linearised at these unknowns and junction voltages."""
-        junctions, size = self.junctions, self.size
-        relative = junction_v / junctions.slope
+        pattern = self.pattern
+        relative = junction_v / pattern.slope
         raised = np.exp(np.minimum(relative, 300.0))
-        gradient = junctions.conductance * raised + SHUNT_S
-        rest = junctions.saturation * (raised * (1 - relative) - 1)
-        right = np.zeros(size)
-        right[: self.nodes] = self.network.injected_a - junctions.into @ rest
-        entries = self._branch_entries(vector.tolist(), right)
-        weights = np.concatenate((gradient[junctions.junction] * junctions.factor, entries))
-        matrix = self.constant + np.bincount(self.places, weights, size * size)
-        following = np.zeros(size)
-        following[1:] = np.linalg.solve(matrix.reshape(size, size)[1:, 1:], right[1:])
-        return following
+        gradient = pattern.conductance * raised + SHUNT_S
+        rest = pattern.saturation * (raised * (1 - relative) - 1)
+        right = self.injected_a - pattern.into @ rest
+        entries = self._branch_entries(values, right)
+        weights = np.concatenate((gradient[pattern.junction] * pattern.factor, entries))
+        size = pattern.size
+        matrix = (self.constant + np.bincount(pattern.places, weights, size * size + 1))[:-1].reshape(size, size)
+        return np.linalg.solve(matrix, right)
 
     def _branch_entries(self, values: list[float], right: Floats) -> list[float]:
         """Entries of branches in the order of their places; constant terms go to the right side."""
         entries: list[float] = []
-        for a, b, controls, law in self.branches:
-            u1, u2 = _differences(values, controls)
+        for (a, b, plus1, minus1, plus2, minus2), law in zip(self.pattern.branches, self.laws, strict=True):
+            u1, u2 = values[plus1] - values[minus1], values[plus2] - values[minus2]
             ampere, slope1, slope2 = law(u1, u2)
             rest = ampere - slope1 * u1 - slope2 * u2
             right[a] -= rest
             right[b] += rest
-            for gain, _ in zip((slope1, slope2), controls, strict=False):
-                entries += (gain, -gain, -gain, gain)
-        for row, (_, _, controls, law) in enumerate(self.limited, self.nodes):
-            u1, u2 = _differences(values, controls)
-            miss, by_current, slope1, slope2 = law(values[row], u1, u2)
-            right[row] = by_current * values[row] + slope1 * u1 + slope2 * u2 - miss
-            entries.append(by_current)
-            for gain, _ in zip((slope1, slope2), controls, strict=False):
-                entries += (gain, -gain)
+            entries += (slope1, -slope1, -slope1, slope1, slope2, -slope2, -slope2, slope2)
+        row = self.pattern.nodes
+        for (_, _, plus1, minus1, plus2, minus2), limit in zip(self.pattern.limited, self.limits, strict=True):
+            current, u1, u2 = values[row], values[plus1] - values[minus1], values[plus2] - values[minus2]
+            miss, by_current, slope1, slope2 = limit(current, u1, u2)
+            right[row] = by_current * current + slope1 * u1 + slope2 * u2 - miss
+            entries += (by_current, slope1, -slope1, slope2, -slope2)
+            row += 1
+        right[0] = 0.0
         return entries
 
-    def _move(self, before: Floats, after: Floats, reached: Floats, limited: Floats) -> float:
+    def _move(self, before: list[float], after: list[float], reached: Floats, limited: Floats) -> float:
         """How far the arguments of nonlinear elements moved. What is linear is exact after one step, however long."""
-        step = (after - before).tolist()
-        moves: list[float] = [abs(step[plus] - step[minus]) for plus, minus in self.watched]
-        moves += [abs(change) for change in step[self.nodes :]]
         awake = np.maximum(reached, limited) > ASLEEP_V
-        moves.append(float(np.abs((reached - limited) * awake).max(initial=0.0)))
-        return max(moves)
+        furthest = float(np.maximum.reduce(np.abs(reached - limited), where=awake, initial=0.0))
+        for plus, minus in self.pattern.watched:
+            furthest = max(furthest, abs(after[plus] - before[plus] - (after[minus] - before[minus])))
+        for number in range(self.pattern.nodes, self.pattern.size):
+            furthest = max(furthest, abs(after[number] - before[number]))
+        return furthest
 
 
-def _differences(values: list[float], controls: Pairs) -> tuple[float, float]:
-    plus, minus = controls[0]
-    first = values[plus] - values[minus]
-    if len(controls) == 1:
-        return first, 0.0
-    plus, minus = controls[1]
-    return first, values[plus] - values[minus]
+def _any(flags: Booleans) -> bool:
+    return bool(np.logical_or.reduce(flags))  # without the detour of the method of the same name
 
 
-def _indexed(branch: Any, index: Mapping[str, int]) -> tuple[int, int, Pairs, Any]:
-    return (
-        index[branch.a],
-        index[branch.b],
-        tuple((index[plus], index[minus]) for plus, minus in branch.controls),
-        branch.law,
-    )
+def _pairs(branch: Branch | LimitedBranch, index: Mapping[str, int]) -> Pairs:
+    return tuple((index[plus], index[minus]) for plus, minus in branch.controls)
+
+
+def _indexed(branch: Branch | LimitedBranch, index: Mapping[str, int]) -> tuple[int, int, int, int, int, int]:
+    """Both nodes and four that control; a voltage that does not control lies between ground and ground."""
+    (plus1, minus1), (plus2, minus2) = (*_pairs(branch, index), (0, 0))[:2]
+    return index[branch.a], index[branch.b], plus1, minus1, plus2, minus2
