@@ -5,15 +5,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from hil.app.budgets import circumstances_of, reading_budget
-from hil.app.check_unit import Files
 from hil.app.unit_run import Taken
 from hil.core.budget import Budget
+from hil.core.equipment import Kit
 from hil.core.guard import acceptance_zone, uncertainty_ratio
 from hil.core.limit import Limit
 from hil.core.plan import PlannedRow
 from hil.core.population import Check
 from hil.core.records import BudgetRow
-from hil.errors import UsageError
+from hil.core.units import show
+from hil.errors import FileError
+from hil.files.bench import BenchFile
 from hil.files.process import ProcessFile, centre_of
 
 COMMON = ("accuracy", "part: certificate", "part: drift", "jig: residual zero", "meter: timebase")
@@ -39,6 +41,11 @@ class Expected:
             return None
         return uncertainty_ratio(self.limit.lower, self.limit.upper, self.budget.expanded_uncertainty)
 
+    @property
+    def decides(self) -> bool:
+        """Whether a reading can say anything: the tolerance is wider than its own coverage interval."""
+        return self.ratio is None or self.ratio > 1
+
     def improvement(self, least: float) -> str:
         """What would have to become better for a ratio of that size, in words; "" when it is there."""
         if self.budget is None or self.ratio is None or self.ratio >= least:
@@ -47,26 +54,34 @@ class Expected:
         largest = max(self.budget.rows, key=lambda row: row.contribution)
         rest = math.sqrt(max(0.0, self.budget.standard_uncertainty**2 - largest.contribution**2))
         share = (largest.contribution / self.budget.standard_uncertainty) ** 2
-        if rest < wanted:
-            factor = largest.contribution / math.sqrt(wanted**2 - rest**2)
-            return f"{largest.name} ({share:.0%} of the variance) {factor:.1f} times smaller"
-        return f"{largest.name} ({share:.0%} of the variance) alone is not enough; or a wider tolerance"
+        said = f"{largest.name} ({share:.0%} of the variance)"
+        if rest >= wanted:
+            return f"{said} alone is not enough"
+        factor = largest.contribution / math.sqrt(wanted**2 - rest**2)
+        averaged = f", or the mean of {math.ceil(round(factor**2, 1))} readings" if largest.kind == "A" else ""
+        return f"{said} {'slightly' if factor < 1.05 else f'{factor:.1f} times'} smaller{averaged}"
 
 
-def expected_rows(files: Files, planned: Sequence[PlannedRow], today: str) -> tuple[Expected, ...]:
-    """Numeric rows in the order of the plan, each with the budget of a reading at the centre of its limit."""
-    limits = {row.name: row for row in files.rows}
-    circumstances = circumstances_of(files.bench, today)
+def expected_rows(
+    rows: Sequence[Limit], bench: BenchFile, kit: Kit, planned: Sequence[PlannedRow], today: str
+) -> tuple[Expected, ...]:
+    """Numeric rows in the order of the plan, each with the budget of a reading at the centre of its limit.
+
+    Args:
+        rows: limits, resolved against the kit; others are left out.
+    """
+    limits = {row.name: row for row in rows if row.is_numeric}
+    circumstances = circumstances_of(bench, today)
     found = []
     for row in planned:
-        limit = limits[row.name]
-        if not limit.is_numeric:
+        if row.name not in limits:
             continue
+        limit = limits[row.name]
         value = centre_of(limit)
         taken = Taken(
             limit=limit,
             value=value,
-            part=files.kit[limit.part] if limit.part is not None else None,
+            part=kit[limit.part] if limit.part is not None else None,
             instruments=row.needs,
             temperature_degc=None,
         )
@@ -77,31 +92,44 @@ def expected_rows(files: Files, planned: Sequence[PlannedRow], today: str) -> tu
     return tuple(found)
 
 
-def refuse_empty_zones(rows: Sequence[Expected]) -> None:
-    """A limit whose guard bands leave nothing can accept nothing.
+def weak_limits(rows: Sequence[Expected], least: float) -> tuple[Expected, ...]:
+    """Limits whose test uncertainty ratio is below ``least``, the worst first."""
+    found = [(row.ratio, row) for row in rows if row.ratio is not None and row.ratio < least]
+    return tuple(row for _, row in sorted(found, key=lambda entry: entry[0]))
+
+
+def refuse_empty_zones(
+    rows: Sequence[Limit], bench: BenchFile, kit: Kit, planned: Sequence[PlannedRow], today: str
+) -> None:
+    """A limit whose guard bands leave nothing can accept nothing; said before anything is touched.
 
     Raises:
-        UsageError: naming the limit, its place and the remedy.
+        FileError: naming the limit, its place and the remedy.
     """
-    for row in rows:
+    guarded = [row for row in rows if row.rule.kind != "simple"]
+    for row in expected_rows(guarded, bench, kit, planned, today) if guarded else ():
         limit, budget = row.limit, row.budget
-        if budget is None or limit.rule.kind == "simple":
+        if budget is None:
             continue
         zone = acceptance_zone(
             limit.lower, limit.upper, budget.expanded_uncertainty, limit.rule, coverage_factor=budget.coverage_factor
         )
         if zone.is_empty:
-            raise UsageError(
-                f"{limit.place}: limit.{limit.name}: no acceptance zone is left: U = {budget.expanded_uncertainty:.3g} "
-                f"{limit.unit} makes the guard bands wider than the tolerance. Measure better, or change rule or limit."
+            help_ = row.improvement(limit.rule.r) or "a better measurement"
+            words = (
+                f"no acceptance zone is left: U = {show(budget.expanded_uncertainty, limit.unit, 2)} makes the guard "
             )
+            words += f"bands wider than the tolerance. What would help: {help_}; or another rule or limit. "
+            words += "'hil limits ratios' lists every such limit."
+            place = limit.place
+            raise FileError(place.file if place else "", place.line if place else None, f"limit.{limit.name}", words)
 
 
 def modelled(rows: Sequence[Expected], process: ProcessFile) -> tuple[tuple[Check, ...], tuple[tuple[str, str], ...]]:
     """The joint model of a unit's checks, and the rows it leaves out with the reason.
 
     Raises:
-        UsageError: the process is given in a unit that is not the limit's, or shares more than there is.
+        FileError: the process is given in a unit that is not the limit's, or shares more than there is.
     """
     checks, left_out = [], []
     for row in rows:
@@ -121,7 +149,7 @@ def modelled(rows: Sequence[Expected], process: ProcessFile) -> tuple[tuple[Chec
                 )
             )
         except ValueError as problem:
-            raise UsageError(f"{process.file}: {problem}. Correct the process file.") from None
+            raise process.refusal(row.limit, str(problem)) from None
     return tuple(checks), tuple(left_out)
 
 

@@ -5,18 +5,22 @@ from collections.abc import Iterable, Mapping, Sequence
 from fnmatch import fnmatchcase
 
 from hil.app.expected import Expected
-from hil.core.records import Run, Verdict
+from hil.core.records import Run, UnitVerdict
+from hil.core.units import show
 from hil.errors import UsageError
 from hil.files.process import centre_of
 
 SHARED = (("Ccal", "c_*"), ("inductance scale", "l_*"), ("5 V regulator", "rail_5v_*"))
 LEAST_UNITS = 10
+LEAST_SD = 1e-3  # of the tolerance
 
 
 def process_text(runs: Iterable[Run], rows: Sequence[Expected], *, board: str, lot: str) -> str:
     """Mean and standard deviation of each row's true values: the scatter of readings less that of reading them.
 
-    What rows share is told from the mean covariance of their relative deviations.
+    Units that failed are left out: what went wrong with them is no part of a normal process. Where the readings
+    scatter no more than reading them does, a thousandth of the tolerance stands for the unknown rest. What rows share
+    is told from the median covariance of their relative deviations.
 
     Raises:
         UsageError: too few units.
@@ -24,10 +28,12 @@ def process_text(runs: Iterable[Run], rows: Sequence[Expected], *, board: str, l
     limits = {row.limit.name: row for row in rows}
     found: dict[str, dict[str, float]] = {}
     for run in runs:
+        if run.closed is None or run.closed.verdict is UnitVerdict.FAIL:
+            continue
         for reading in run.readings:
             row = limits.get(reading.name)
             value = reading.value
-            if row is None or isinstance(value, (bool, str)) or value is None or reading.verdict is Verdict.FAIL:
+            if row is None or isinstance(value, (bool, str)) or value is None:
                 continue
             centre = reading.nominal if reading.nominal is not None else centre_of(row.limit)
             found.setdefault(reading.name, {})[run.opened.serial] = value - centre
@@ -46,21 +52,28 @@ def process_text(runs: Iterable[Run], rows: Sequence[Expected], *, board: str, l
         row = limits[name]
         mean, sd = _moments(list(values.values()))
         sd = math.sqrt(max(0.0, sd**2 - (row.budget.type_a_uncertainty**2 if row.budget else 0.0)))
+        zone = row.limit.zone
+        if zone.lower is not None and zone.upper is not None:
+            sd = max(sd, LEAST_SD * (zone.upper - zone.lower) / 2)
         if sd > 0:
             spreads[name] = sd
             key = f'"{name}"' if "." in name else name
             lines += [
                 "",
                 f"[check.{key}]",
-                f'mean = "{mean:.4g} {row.limit.unit}"',
-                f'sd = "{sd:.4g} {row.limit.unit}"',
+                f'mean = "{_written(mean, row.limit.unit)}"',
+                f'sd = "{_written(sd, row.limit.unit)}"',
             ]
     for shared, pattern in SHARED:
         members = [name for name in spreads if fnmatchcase(name, pattern) and centre_of(limits[name].limit)]
         loading = _shared_loading(members, found, limits, spreads)
         if loading:
             lines += ["", f'[shared."{shared}"]', f'"{pattern}" = "{100 * loading:.3g} %"']
-    return "\n".join(lines).replace(' "\n', '"\n') + "\n"
+    return "\n".join(lines) + "\n"
+
+
+def _written(value: float, unit: str) -> str:
+    return show(value, unit, 4) if unit and abs(value) >= 1e-15 else f"{value:.4g} {unit}".rstrip()
 
 
 def _moments(values: Sequence[float]) -> tuple[float, float]:

@@ -1,14 +1,18 @@
-"""``hil limits``: what has changed in the limits, and their release."""
+"""``hil limits``: what has changed in the limits, their release, and which of them can decide anything."""
 
 import argparse
 from typing import Any
+
+from hil.cli.options import add_settings, settings_from
+
+COMMON_RATIO = 4.0  # 4:1, as ANSI/NCSL Z540.3 has it where no risk is worked out (from memory)
 
 
 def register(commands: Any) -> None:
     """Add the command to the parser."""
     parser: argparse.ArgumentParser = commands.add_parser(
         "limits",
-        help="limits: what changed, in plain words, and their release",
+        help="limits: what changed, in plain words, their release, and their test uncertainty ratios",
         description="A check refuses limits that nobody has released, except for rework with --only.",
     )
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
@@ -21,11 +25,42 @@ def register(commands: Any) -> None:
     release.add_argument("--reason", required=True, metavar="TEXT", help="why they were changed")
     listed = actions.add_parser("releases", help="who released which revision")
     listed.add_argument("limits", metavar="LIMITS", help="limits file, or the name of a shipped one")
+    ratios = actions.add_parser(
+        "ratios", help="limits whose readings are too uncertain, and what would have to improve"
+    )
+    ratios.add_argument("limits", metavar="LIMITS", nargs="?", help="limits file, or the name of a shipped one")
+    ratios.add_argument(
+        "--least", type=float, default=COMMON_RATIO, metavar="RATIO", help=f"ratio wanted (default {COMMON_RATIO:g})"
+    )
+    ratios.add_argument("--all", action="store_true", help="list every limit that has a ratio")
+    ratios.add_argument("--json", action="store_true", help="one JSON object a limit")
+    add_settings(ratios, "bench", "scope", "checks")
 
 
 def run(options: argparse.Namespace) -> int:
     """Do what was asked; 0."""
-    return {"diff": _diff, "release": _release, "releases": _releases}[options.action](options)
+    return {"diff": _diff, "release": _release, "releases": _releases, "ratios": _ratios}[options.action](options)
+
+
+def _ratios(options: argparse.Namespace) -> int:
+    import json
+    import sys
+
+    from hil.app.expected import weak_limits
+    from hil.cli.planned import expected_of
+    from hil.errors import UsageError
+    from hil.render.ratio_table import as_json, print_ratios
+
+    if not options.least > 0:
+        raise UsageError(f"--least {options.least:g}: a ratio is more than zero, for example 4.")
+    _, rows = expected_of(settings_from(options))
+    listed = weak_limits(rows, float("inf") if options.all else options.least)
+    if options.json:
+        for row in listed:
+            print(json.dumps(as_json(row, options.least), ensure_ascii=False, allow_nan=False))
+    else:
+        print_ratios(listed, rows, options.least, sys.stdout)
+    return 0
 
 
 def _diff(options: argparse.Namespace) -> int:

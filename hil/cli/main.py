@@ -40,7 +40,7 @@ COMMANDS = {
     "show": "a recorded run, on the screen or as CSV or JSON",
     "certify": "the certificate of a recorded run, an identical copy or an amendment",
     "lot": "figures of a lot: yield, failures, capability, drift; one page, CSV and JSON",
-    "limits": "limits: what changed, in plain words, and their release",
+    "limits": "limits: what changed, in plain words, their release, and their test uncertainty ratios",
     "budget": "where the uncertainty of a reading comes from, as a table with bars",
     "risk": "how often limits decide wrongly: predicted, and counted in a simulated population",
     "trace": "units and certificates that rest on a reference part or instrument",

@@ -23,13 +23,15 @@ def register(commands: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     """Print the plan; 0, or 2 when a row could not be measured on this bench."""
     from hil.app.check_unit import read_files
+    from hil.app.expected import refuse_empty_zones
     from hil.app.open_bench import roles_of
     from hil.app.unit_run import UnitRun
     from hil.real.wallclock import WallClock
     from hil.runner import CHECKS, plan_unit
 
     settings = settings_from(options)
-    files = read_files(settings, today=WallClock().now()[:10], only=options.only)
+    today = WallClock().now()[:10]
+    files = read_files(settings, today=today, only=options.only)
     unit_run = UnitRun(
         serial="",
         scope=files.scope,
@@ -39,6 +41,7 @@ def run(options: argparse.Namespace) -> int:
         kit=files.kit,
     )
     plan = plan_unit(unit_run, (CHECKS, *settings.checks))
+    refuse_empty_zones(files.rows, files.bench, files.kit, plan.rows, today)
     if options.json:
         found = asdict(plan) | {"seconds": plan.seconds, "fittings": plan.fittings, "bench": files.bench.bench}
         print(json.dumps(found))

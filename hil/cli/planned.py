@@ -33,4 +33,4 @@ def expected_of(settings: Settings, *, only: str = "") -> "tuple[Files, tuple[Ex
         kit=files.kit,
     )
     plan = plan_unit(unit_run, (CHECKS, *settings.checks))
-    return files, expected_rows(files, plan.rows, today)
+    return files, expected_rows(files.rows, files.bench, files.kit, plan.rows, today)

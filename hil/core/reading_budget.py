@@ -216,15 +216,16 @@ def one_count(value: float, unit: str) -> float:
 
     dX = 2·(X0 + X)/f3, from f3 = f1·√(X0/(X0 + X)).
     """
-    own = _own(unit)
-    return 2 * (own + value) / (_bare_hz() * math.sqrt(own / (own + value)))
+    return 2 * (_own(unit) + value) / reading_frequency_hz(value, unit)
+
+
+def reading_frequency_hz(value: float, unit: str) -> float:
+    """Where a nominal meter reads a part of so many F or H, Hz: f3 = f1·√(X0/(X0 + X))."""
+    bare_hz = 1 / (2 * math.pi * math.sqrt(COUNTED_C_F * COUNTED_L_H))
+    return bare_hz / math.sqrt(1 + max(value, 0.0) / _own(unit))
 
 
 # Rows
-
-
-def _bare_hz() -> float:
-    return 1 / (2 * math.pi * math.sqrt(COUNTED_C_F * COUNTED_L_H))
 
 
 def _own(unit: str) -> float:
@@ -275,7 +276,7 @@ def _of_part(
         inputs.append(rectangular("part: temperature", shift, half, unit=unit))
     if part.self_resonance_hz is not None and part.frequency_hz is not None:
         # The check corrects from where the part was certified to where it is read, by (f² − f_cert²)/f_sr².
-        read_hz = _bare_hz() / math.sqrt(1 + max(value, 0.0) / _own(unit))
+        read_hz = reading_frequency_hz(value, unit)
         correction = part.value * abs(read_hz**2 - part.frequency_hz**2) / part.self_resonance_hz**2
         half = 2 * part.self_resonance_tolerance * correction
         if half > 0:

@@ -25,8 +25,9 @@ import hashlib
 from collections.abc import Mapping
 from typing import Any
 
-from hil.core.equipment import Certificate, Kit
+from hil.core.equipment import Certificate, Kit, Part
 from hil.core.limit import RULE_KINDS, SIMPLE, Limit, Limits, Place, Rule, Tolerance
+from hil.core.reading_budget import reading_frequency_hz
 from hil.core.records import Value
 from hil.core.units import UNITS, parse_quantity, show
 from hil.errors import FileError
@@ -215,8 +216,49 @@ def _leaves_nothing(row: Limit, certificate: Certificate) -> bool:
     return zone.lower is not None and zone.upper is not None and zone.upper - zone.lower < 2 * guard
 
 
+def _misused(row: Limit, part: Part) -> str:
+    """Whether a part is read at a frequency that it is not meant for."""
+    if row.unit not in ("", part.unit) or part.unit not in ("F", "H"):
+        return ""
+    read_hz = reading_frequency_hz(part.value, part.unit)
+    at = f"{row.part!r} is read at about {show(read_hz, 'Hz', 3)}"
+    if part.frequency_range_hz is not None and not part.frequency_range_hz[0] <= read_hz <= part.frequency_range_hz[1]:
+        low, high = (show(edge, "Hz", 3) for edge in part.frequency_range_hz)
+        return f"{at}, outside its frequency range {low} … {high} ({part.place}). Take a part that is meant for it."
+    if part.self_resonance_hz is not None and read_hz >= part.self_resonance_hz:
+        return f"{at}, above its self-resonance ({part.place}): no inductance there. Take another part."
+    return ""
+
+
+def check_temperatures(limits: Limits, kit: Kit, *, unknown_within_k: float | None = None) -> None:
+    """No part is used where its value does not hold: the room that the limits allow lies in the range of every part.
+
+    Args:
+        unknown_within_k: how far parts may be from the temperature of their certificate where no thermometer tells;
+            None: there is one.
+
+    Raises:
+        FileError: at the limit of the temperature, or at the part's table.
+    """
+    used = {row.part for row in limits.rows if row.part is not None and row.part in kit and kit[row.part].present}
+    rooms = [row for row in limits.rows if row.unit == "degC" and row.lower is not None and row.upper is not None]
+    for part in (kit[name] for name in sorted(used)):
+        low, high = part.temperature_range_degc
+        said = f"the temperature range {low:g} … {high:g} degC of '{part.name}'"
+        for row in rooms:
+            if not (low <= row.lower and row.upper <= high):  # type: ignore[operator]
+                words = f"allows {row.lower:g} … {row.upper:g} degC, outside {said} ({part.place}). Narrow the limit."
+                raise FileError(limits.file, row.place.line if row.place else None, f"limit.{row.name}", words)
+        reach = unknown_within_k
+        if reach is not None and not (low <= part.temperature_degc - reach and part.temperature_degc + reach <= high):
+            words = f"may be used within ±{reach:g} K of {part.temperature_degc:g} degC, outside {said}. "
+            words += "Put a thermometer at the jig, or take another part."
+            raise FileError(kit.file, part.place.line if part.place else None, f"part.{part.name}", words)
+
+
 def check_parts(limits: Limits, kit: Kit) -> None:
-    """Hold the limits against the kit: parts known, units alike, and no part that adjusts is the reference of a limit.
+    """Hold the limits against the kit: parts known, units alike, no part that adjusts is the reference of a limit,
+    and none is read at a frequency it is not meant for.
 
     Raises:
         FileError: at the limit's table.
@@ -241,6 +283,7 @@ def check_parts(limits: Limits, kit: Kit) -> None:
                     f"no acceptance zone is left: {row.part!r} alone has U = {expanded}, and its guard bands are wider "
                     "than the tolerance. Take a better part, a smaller r or a wider tolerance."
                 )
+        problem = problem or (_misused(row, kit[row.part]) if kit[row.part].present is not None else "")
         if problem:
             key = f'"{row.name}"' if "." in row.name else row.name
             raise FileError(limits.file, row.place.line if row.place else None, f"limit.{key}.part", problem)

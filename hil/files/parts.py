@@ -80,13 +80,20 @@ def _part(table: Table, today: str) -> Part:
     capacitance = table.quantity("parallel_capacitance", "F", None, minimum=0.0)
     if resonance is not None and capacitance is not None:
         raise table.error("parallel_capacitance", "stands beside self_resonance; they say the same. Keep one.")
+    temperature_degc = table.quantity("temperature", "degC", 23.0)
+    used_degc = table.span("temperature_range", "degC", (18.0, 28.0))
+    if not used_degc[0] <= temperature_degc <= used_degc[1]:
+        words = (
+            f"{temperature_degc:g} degC, where the value holds, is outside the temperature range. Correct one of them."
+        )
+        raise table.error("temperature", words)
     try:
         return Part(
             name=table.name,
             kind=kind,
             present=present,
             frequency_hz=table.quantity("frequency", "Hz", None, above=0.0),
-            temperature_degc=table.quantity("temperature", "degC", 23.0),
+            temperature_degc=temperature_degc,
             temperature_coefficient_per_k=table.quantity("temperature_coefficient", "1/K", 0.0),
             temperature_coefficient_tolerance_per_k=table.quantity(
                 "temperature_coefficient_tolerance", "1/K", 0.0, minimum=0.0
@@ -96,7 +103,7 @@ def _part(table: Table, today: str) -> Part:
             parallel_capacitance_f=capacitance,
             series_resistance_ohm=table.quantity("series_resistance", "ohm", 0.0, minimum=0.0),
             parallel_resistance_ohm=table.quantity("parallel_resistance", "ohm", None, above=0.0),
-            temperature_range_degc=table.span("temperature_range", "degC", (18.0, 28.0)),
+            temperature_range_degc=used_degc,
             frequency_range_hz=table.span("frequency_range", "Hz", None),
             due=due,
             use=str(table.choice("use", USES, "verify")),

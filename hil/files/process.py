@@ -11,12 +11,13 @@ sd = "0.05 pF"                   # standard deviation, more than zero; or "0.05 
 "l_*" = "-0.02 %"
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING
 
-from hil.core.limit import Limit
+from hil.core.limit import Limit, Place
 from hil.core.units import parse_quantity
+from hil.errors import FileError
 from hil.files.located import Table, parse_document
 
 if TYPE_CHECKING:
@@ -28,27 +29,49 @@ Quantity = tuple[float, str]  # number and unit; "" is relative to the nominal w
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OfCheck:
+    """One table [check.PATTERN]."""
+
+    pattern: str
+    mean: Quantity
+    sd: Quantity
+    place: Place = field(compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shared:
+    """One line of a table [shared.NAME]."""
+
+    name: str
+    pattern: str
+    loading: Quantity
+    place: Place = field(compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ProcessFile:
     """What units are like, by patterns of row names."""
 
     board: str
     reliability: float
-    checks: tuple[tuple[str, Quantity, Quantity], ...]  # pattern, mean, sd
-    shared: tuple[tuple[str, str, Quantity], ...]  # name, pattern, loading
+    checks: tuple[OfCheck, ...]
+    shared: tuple[Shared, ...]
     file: str
 
     def of(self, limit: Limit) -> "Process | None":
         """The process behind a limit; None for a one-sided limit that nothing is known of.
 
         Raises:
-            ValueError: a unit that is not the limit's.
+            FileError: a unit that is not the limit's.
         """
         from hil.core.risk import Process, process_from_reliability  # late: scipy, which no other file needs
 
         centre = centre_of(limit)
-        for pattern, mean, sd in reversed(self.checks):
-            if fnmatchcase(limit.name, pattern):
-                return Process(mean=centre + _in_unit(mean, limit), sd=_in_unit(sd, limit))
+        for entry in reversed(self.checks):
+            if fnmatchcase(limit.name, entry.pattern):
+                key = f"check.{entry.pattern}"
+                mean, sd = (_in_unit(one, limit, entry.place, key) for one in (entry.mean, entry.sd))
+                return Process(mean=centre + mean, sd=sd)
         if limit.lower is None or limit.upper is None or limit.lower == limit.upper:
             return None
         return process_from_reliability(limit.zone, self.reliability)
@@ -57,11 +80,20 @@ class ProcessFile:
         """Shared influence -> standard deviation, signed, in the unit of the limit.
 
         Raises:
-            ValueError: a unit that is not the limit's.
+            FileError: a unit that is not the limit's.
         """
         return {
-            name: _in_unit(loading, limit) for name, pattern, loading in self.shared if fnmatchcase(limit.name, pattern)
+            entry.name: _in_unit(entry.loading, limit, entry.place, f"shared.{entry.name}.{entry.pattern}")
+            for entry in self.shared
+            if fnmatchcase(limit.name, entry.pattern)
         }
+
+    def refusal(self, limit: Limit, problem: str) -> FileError:
+        """The error about what is shared by a limit's checks, at the first line that says it."""
+        entry = next((one for one in self.shared if fnmatchcase(limit.name, one.pattern)), None)
+        line = entry.place.line if entry else None
+        words = f"{problem}. Make what is shared smaller, or the standard deviation of the check larger."
+        return FileError(self.file, line, f"shared.{entry.name}" if entry else "", words)
 
 
 ASSUMED = ProcessFile(board="", reliability=0.95, checks=(), shared=(), file="assumed")
@@ -76,13 +108,14 @@ def centre_of(limit: Limit) -> float:
     return limit.upper if limit.upper is not None else limit.lower or 0.0
 
 
-def _in_unit(quantity: Quantity, limit: Limit) -> float:
+def _in_unit(quantity: Quantity, limit: Limit, place: Place, key: str) -> float:
     number, unit = quantity
     if unit == limit.unit:
         return number
     if unit == "":
         return number * abs(centre_of(limit))
-    raise ValueError(f"{limit.name} is in {limit.unit or 'a pure number'}, but the process is given in {unit}")
+    words = f"is in {unit}, but {limit.name} is in {limit.unit or 'a pure number'}. Give it in that unit or in %."
+    raise FileError(place.file, place.line, key, words)
 
 
 def parse_process(label: str, text: str) -> ProcessFile:
@@ -101,7 +134,7 @@ def parse_process(label: str, text: str) -> ProcessFile:
         reliability=reliability,
         checks=tuple(_check(table) for _, table in document.tables("check")),
         shared=tuple(
-            (name, pattern, table.any_quantity(pattern))
+            Shared(name=name, pattern=pattern, loading=table.any_quantity(pattern), place=_place(table, pattern))
             for name, table in document.tables("shared")
             for pattern in table.values
         ),
@@ -109,10 +142,14 @@ def parse_process(label: str, text: str) -> ProcessFile:
     )
 
 
-def _check(table: Table) -> tuple[str, Quantity, Quantity]:
+def _check(table: Table) -> OfCheck:
     table.only(CHECK_KEYS)
     mean = table.any_quantity("mean") if "mean" in table else parse_quantity("0 %")
     sd = table.any_quantity("sd")
     if not sd[0] > 0:
         raise table.error("sd", f"must be more than zero, not {table.values['sd']!r}.")
-    return table.name, mean, sd
+    return OfCheck(pattern=table.name, mean=mean, sd=sd, place=_place(table))
+
+
+def _place(table: Table, key: str | None = None) -> Place:
+    return Place(file=table.label, line=table.line(key) if key is not None else table.line())

@@ -4,7 +4,7 @@ import pytest
 
 from hil.core.equipment import Accuracy
 from hil.errors import FileError
-from hil.files.bench import parse_bench, refuse_overdue
+from hil.files.bench import parse_bench, refuse_overdue, uncertainty_of
 from hil.files.parts import parse_kit
 from hil.suite import ROOT
 
@@ -102,6 +102,42 @@ def test_refused(body, said):
     with pytest.raises(FileError) as caught:
         parse(body)
     assert str(caught.value).startswith(f"west.toml:{said}")
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (('"0.02 pF"', '"0 pF"'), "5: uncertainty.jig.zero_capacitance: must be more than 0 F, not '0 pF'."),
+        (('"5 nH"', '"-5 nH"'), "6: uncertainty.jig.zero_inductance: must be more than 0 H, not '-5 nH'."),
+        (('"0.01 pF"', '"3 nH"'), "7: uncertainty.jig.contact_capacitance: '3 nH' has the unit H, but F is needed."),
+        (("noise_dof = 50", "noise_dof = 0.5"), "13: uncertainty.meter.noise_dof: must be 1 or more, not 0.5."),
+        (('timebase = "20 ppm"\n', ""), "11: uncertainty.meter.timebase: is missing. Add 'timebase' to this table."),
+        (("noise =", "nose ="), "12: uncertainty.meter.nose: unknown key. Did you mean 'noise'."),
+        (("[uncertainty.jig]", "[uncertainty.jigg]"), "4: uncertainty.jigg: unknown key. Did you mean 'jig'."),
+    ],
+)
+def test_uncertainties_that_cannot_be(change, said):
+    with pytest.raises(FileError) as caught:
+        parse(UNCERTAINTY.replace(*change))
+    assert str(caught.value) == f"west.toml:{said}"
+
+
+def test_a_bench_that_says_nothing_of_its_uncertainty_checks_no_unit():
+    jig, meter = uncertainty_of(parse(UNCERTAINTY))
+    assert (jig.zero_f, meter.noise_dof, meter.battery_step_v) == (0.02e-12, 50.0, pytest.approx(0.0122))
+    with pytest.raises(FileError) as caught:
+        uncertainty_of(parse(""))
+    assert str(caught.value) == (
+        "west.toml: uncertainty: is missing: nobody knows what jig and meter add to a reading. Add [uncertainty.jig] "
+        "and [uncertainty.meter]; the shipped bench 'simulated' has both, with where each value comes from."
+    )
+
+
+def test_what_two_readings_do_not_share_is_part_of_an_accuracy():
+    role = "[role.voltmeter]\nby_hand = true\naccuracy = { voltage = '0.1 %' }\nshort_term = { voltage = '10 ppm' }\n"
+    assert parse(role).roles["voltmeter"].short_term["voltage"] == Accuracy(relative=1e-5)
+    with pytest.raises(FileError, match=r"7: role\.voltmeter.short_term\.current: unknown key"):
+        parse(role.replace("short_term = { voltage", "short_term = { current"))
 
 
 def test_an_overdue_instrument_is_refused():

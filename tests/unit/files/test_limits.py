@@ -4,7 +4,7 @@ import pytest
 
 from hil.core.limit import Rule, Tolerance
 from hil.errors import FileError
-from hil.files.limits import check_parts, parse_limits
+from hil.files.limits import check_parts, check_temperatures, parse_limits
 from hil.files.parts import parse_kit
 
 HEAD = """format = 1
@@ -172,6 +172,87 @@ def test_limits_that_do_not_fit_the_kit(body, said):
     with pytest.raises(FileError) as caught:
         check_parts(limits, parse_kit("kit.toml", KIT, today="2026-11-25"))
     assert str(caught.value).startswith(f"x.toml:8: limit.a.part: {said}")
+
+
+RANGES = (
+    KIT
+    + """[part.l_1m]
+kind = "inductor"
+value = "1 mH"
+expanded_uncertainty = "1 uH"
+frequency_range = ["1 kHz", "100 kHz"]
+temperature_range = ["20 degC", "26 degC"]
+certificate = "QI-3"
+issued = 2026-02-10
+due = 2027-02-10
+[part.l_100m]
+kind = "inductor"
+value = "100 mH"
+expanded_uncertainty = "100 uH"
+self_resonance = "15 kHz"
+certificate = "QI-4"
+issued = 2026-02-10
+due = 2027-02-10
+"""
+)
+
+
+@pytest.mark.parametrize(
+    ("part", "unit", "said"),
+    [
+        (
+            "l_1m",
+            "unit = 'H'\n",
+            "'l_1m' is read at about 184 kHz, outside its frequency range 1.00 kHz … 100 kHz (kit.toml:18). Take a "
+            "part that is meant for it.",
+        ),
+        ("l_1m", "", "'l_1m' is read at about 184 kHz, outside its frequency range 1.00 kHz … 100 kHz"),
+        ("l_100m", "unit = 'H'\n", "'l_100m' is read at about 19.3 kHz, above its self-resonance (kit.toml:27)"),
+    ],
+)
+def test_a_part_outside_its_frequency_range_is_refused(part, unit, said):
+    limits = parse_limits(
+        "x.toml", f"{HEAD}[limit.a]\n{unit}part = '{part}'\nupper = '1{' H' * bool(unit)}'\nreason = 'r'\n"
+    )
+    with pytest.raises(FileError) as caught:
+        check_parts(limits, parse_kit("kit.toml", RANGES, today="2026-11-25"))
+    assert str(caught.value).startswith(f"x.toml:8: limit.a.part: {said}")
+
+
+def test_a_part_that_is_only_connected_may_be_anything():
+    body = "unit = 'V'\npart = 'l_1m'\nupper = '1 V'"
+    check_parts(
+        parse_limits("x.toml", f"{HEAD}[limit.a]\n{body}\nreason = 'r'\n"), parse_kit("k", RANGES, today="2026-11-25")
+    )
+
+
+ROOM = "[limit.room]\nunit = 'degC'\nlower = '18 degC'\nupper = '28 degC'\nreason = 'r'\n"
+COIL = "[limit.l]\nunit = 'H'\npart = 'l_1m'\ntolerance = '1 %'\nreason = 'r'\n"
+
+
+def test_a_room_outside_the_temperature_range_of_a_part_is_refused():
+    kit = parse_kit("kit.toml", RANGES, today="2026-11-25")
+    with pytest.raises(FileError) as caught:
+        check_temperatures(parse_limits("x.toml", HEAD + ROOM + COIL), kit)
+    assert str(caught.value) == (
+        "x.toml:8: limit.room: allows 18 … 28 degC, outside the temperature range 20 … 26 degC of 'l_1m' (kit.toml:18)"
+        ". Narrow the limit."
+    )
+    narrow = ROOM.replace("18", "20").replace("28", "26")
+    check_temperatures(parse_limits("x.toml", HEAD + narrow + COIL), kit)
+    check_temperatures(parse_limits("x.toml", HEAD + ROOM), kit)  # the coil is not used
+
+
+def test_a_temperature_that_nobody_measures_must_lie_in_the_range():
+    kit = parse_kit("kit.toml", RANGES, today="2026-11-25")
+    limits = parse_limits("x.toml", HEAD + COIL)
+    check_temperatures(limits, kit, unknown_within_k=3.0)
+    with pytest.raises(FileError) as caught:
+        check_temperatures(limits, kit, unknown_within_k=4.0)
+    assert str(caught.value) == (
+        "kit.toml:18: part.l_1m: may be used within ±4 K of 23 degC, outside the temperature range 20 … 26 degC of "
+        "'l_1m'. Put a thermometer at the jig, or take another part."
+    )
 
 
 def test_limits_that_fit_the_kit():

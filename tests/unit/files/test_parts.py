@@ -92,6 +92,12 @@ def test_refused(change, said):
     ("line", "said"),
     [
         ("dof = 0.5", "dof: must be 1 or more, not 0.5."),
+        ("temperature = '40 degC'", "temperature: 40 degC, where the value holds, is outside the temperature range."),
+        (
+            "frequency_range = ['1 MHz', '1 kHz']",
+            "frequency_range: '1 MHz' is not below '1 kHz'. Put the lower one first.",
+        ),
+        ("self_resonance_tolerance = '0 %'", "self_resonance_tolerance: must be more than 0, not '0 %'."),
         ("coverage_factor = 0", "coverage_factor: must be more than 0, not 0."),
         (
             "self_resonance = '1 MHz'\nparallel_capacitance = '3 pF'",
