@@ -19,6 +19,10 @@ def sbrs(register: int, bit: int) -> int:
     return 0xFE00 | register << 4 | bit
 
 
+def sbrc(register: int, bit: int) -> int:
+    return 0xFC00 | register << 4 | bit
+
+
 def rjmp(words: int) -> int:
     """To the instruction so many words after the next one."""
     return 0xC000 | words & 0xFFF
@@ -27,6 +31,20 @@ def rjmp(words: int) -> int:
 def program(*parts: int | tuple[int, int]) -> bytes:
     words = [word for part in parts for word in (part if isinstance(part, tuple) else (part,))]
     return b"".join(struct.pack("<H", word) for word in words)
+
+
+DDRB, PINB, PB0 = 0x24, 0x23, 0x01
+
+
+def toggling(
+    setup: list[tuple[int, int]], flag: tuple[int, int], then: list[tuple[int, int]], *, is_low: bool = False
+) -> bytes:
+    """Sets registers up; whenever the flag (register, bit) is set, writes registers and toggles PB0."""
+    register, bit = flag
+    start = [part for address, value in ((DDRB, PB0), *setup) for part in (ldi(17, value), sts(address, 17))]
+    wait = [lds(18, register), (sbrc if is_low else sbrs)(18, bit), rjmp(-4)]
+    act = [part for address, value in ((PINB, PB0), *then) for part in (ldi(17, value), sts(address, 17))]
+    return program(*start, *wait, *act, rjmp(-(4 + 3 * (1 + len(then)) + 1)))
 
 
 UCSR0A, UCSR0B, UBRR0L, UDR0, WDTCSR = 0xC0, 0xC1, 0xC4, 0xC6, 0x60

@@ -1,10 +1,12 @@
 """The co-simulated processor: counts exact to the pulse, timers and converter by the data sheet, programs gone wrong.
 
-The rules are those of the ATmega328P data sheet: chapters "8-bit Timer/Counter0 with PWM" (external clock), "16-bit
-Timer/Counter1 with PWM", "Timer/Counter0 and Timer/Counter1 Prescalers", "Analog to Digital Converter".
+The rules are those of the ATmega328P data sheet (Microchip DS40002061, number and wording from memory): chapters "8-bit
+Timer/Counter0 with PWM" (external clock), "16-bit Timer/Counter1 with PWM", "8-bit Timer/Counter2 with PWM",
+"Timer/Counter0 and Timer/Counter1 Prescalers", "Analog to Digital Converter", "USART0", "SPI", "AVR Memories" (EEPROM).
 """
 
 import runpy
+from itertools import pairwise
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -127,6 +129,66 @@ def test_above_half_the_clock_the_counter_sees_an_alias(make):
     meter.power()
     meter.run(0.7)
     assert int(meter.ask("MEAS:FREQ?")) == pytest.approx(7e6, abs=2)
+
+
+TIFR = (0x35, 0x36, 0x37)
+RULES = {
+    # Normal mode: the overflow flag every 256 (65 536) timer clocks; prescalers 1 8 64 256 1024, timer 2 also 32 128.
+    "timer 0, clk/1": ([(0x45, 1)], (TIFR[0], 0), [(TIFR[0], 1)], 256),
+    "timer 0, clk/8": ([(0x45, 2)], (TIFR[0], 0), [(TIFR[0], 1)], 256 * 8),
+    "timer 0, clk/64": ([(0x45, 3)], (TIFR[0], 0), [(TIFR[0], 1)], 256 * 64),
+    "timer 0, clk/1024": ([(0x45, 5)], (TIFR[0], 0), [(TIFR[0], 1)], 256 * 1024),
+    "timer 1, clk/1": ([(0x81, 1)], (TIFR[1], 0), [(TIFR[1], 1)], 65_536),
+    "timer 1, clk/8": ([(0x81, 2)], (TIFR[1], 0), [(TIFR[1], 1)], 65_536 * 8),
+    "timer 2, clk/32": ([(0xB1, 3)], (TIFR[2], 0), [(TIFR[2], 1)], 256 * 32),
+    "timer 2, clk/128": ([(0xB1, 5)], (TIFR[2], 0), [(TIFR[2], 1)], 256 * 128),
+    # Clear timer on compare match: N·(1 + OCRnA).
+    "timer 0, CTC": ([(0x44, 2), (0x47, 99), (0x45, 2)], (TIFR[0], 1), [(TIFR[0], 2)], 8 * 100),
+    "timer 1, CTC": (
+        [(0x89, 0x4E), (0x88, 0x1F), (0x81, 0x08 | 3)], (TIFR[1], 1), [(TIFR[1], 2)], 64 * (1 + 0x4E1F)
+    ),
+    "timer 2, CTC": ([(0xB0, 2), (0xB3, 249), (0xB1, 4)], (TIFR[2], 1), [(TIFR[2], 2)], 64 * 250),
+    # A compare match without clearing comes once a turn.
+    "timer 1, match B": ([(0x8B, 0x12), (0x8A, 0x34), (0x81, 1)], (TIFR[1], 2), [(TIFR[1], 4)], 65_536),
+    # "ADC Conversion Time": 13 clocks of the converter in free running.
+    "converter, clk/128": ([(0x7C, 0), (0x7A, 0xE7)], (0x7A, 4), [(0x7A, 0xB7)], 13 * 128),
+    # "Equations for Calculating Baud Rate Register Setting": 16·(UBRR + 1) clocks a bit, 8·(UBRR + 1) with U2X.
+    "UART": ([(0xC4, 25), (0xC1, 8)], (0xC0, 5), [(0xC6, 0x55)], 10 * 16 * 26),
+    "UART, U2X": ([(0xC0, 2), (0xC4, 51), (0xC1, 8)], (0xC0, 5), [(0xC6, 0x55)], 10 * 8 * 52),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("rule", RULES)
+def test_timers_converter_and_uart_by_the_data_sheet(make, rule):
+    """Clocks from one event to the next, seen from outside as edges of a pin; a polling loop is some clocks late."""
+    setup, flag, then, clocks = RULES[rule]
+    meter = make(avr.elf(avr.toggling(setup, flag, then)))
+    edges = edges_of(meter, count=6, limit_s=12 * clocks / 16e6 + 0.2)
+    assert [(late - early) * 16e6 for early, late in pairwise(edges[1:])] == pytest.approx([clocks] * 4, abs=12)
+    assert (edges[-1] - edges[1]) * 16e6 == pytest.approx(4 * clocks, abs=12)
+
+
+def test_spi_and_eeprom_by_the_data_sheet(make):
+    """SPI: eight bits of 16 clocks, then the loop that starts the next. EEPROM: 3.4 ms to erase and write a byte."""
+    spi = avr.toggling([(0x24, 0x2F), (0x4C, 0x51), (0x4E, 0)], (0x4D, 7), [(0x4E, 0)])
+    edges = edges_of(make(avr.elf(spi)), count=6, limit_s=0.2)
+    assert [(late - early) * 16e6 for early, late in pairwise(edges)] == pytest.approx([8 * 16 + 8] * 5, abs=8)
+    eeprom = avr.toggling([(0x41, 9), (0x3F, 4), (0x3F, 2)], (0x3F, 1), [(0x3F, 4), (0x3F, 2)], is_low=True)
+    edges = edges_of(make(avr.elf(eeprom)), count=4, limit_s=0.2)
+    assert [late - early for early, late in pairwise(edges)] == pytest.approx([3.4e-3] * 3, rel=0.01)
+
+
+def edges_of(meter, *, count, limit_s):
+    """Times at which PB0 changes, s."""
+    meter.power()
+    edges, level, until_s = [], "low", meter.now_s + limit_s
+    while len(edges) < count:
+        meter.now_s = meter.chip.advance(until_s)
+        assert meter.now_s < until_s, f"{len(edges)} edges in {limit_s:g} s"
+        if meter.chip.drives().get("PB0", "low") != level:
+            level = meter.chip.drives()["PB0"]
+            edges.append(meter.now_s)
+    return edges
 
 
 @pytest.mark.parametrize(("volts", "code"), [(0.0, 0), (2.5, 512), (4.9999, 1023), (5.0, 1023), (9.0, 1023), (-1.0, 0)])
