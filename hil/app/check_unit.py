@@ -5,7 +5,7 @@ first unit and serves all units of a call.
 """
 
 import secrets
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -47,6 +47,9 @@ class Order:
         facts: what is known of the units beforehand, for the record: component lots, condition, …
         image: firmware image for the programming command.
         firmware: ELF that stands in for the device model on the simulated bench.
+        insertion: the how-manieth time the unit is put in (studies); changes the noise of the simulated bench.
+        label: what the operator is told instead of the serial number (blind studies).
+        stays: the unit is in the jig already and is not put in anew.
     """
 
     serials: tuple[str, ...]
@@ -62,6 +65,9 @@ class Order:
     firmware: str = ""
     stop_at_first_fail: bool = False
     order: tuple[str, ...] = ()
+    insertion: int | None = None
+    label: str = ""
+    stays: bool = False
 
     @property
     def today(self) -> str:
@@ -171,21 +177,48 @@ def check_units(
     require_released(settings["limits"], files.limits, only=order.only)
     refuse_simulation_options(files.bench, seed=order.seed, faults=(*order.faults, *sum(order.faults_of.values(), ())))
     _refuse_twins(order.serials)
+    turns = ((serial, order) for serial in order.serials)
+    yield from check_in_turn(
+        turns, order, files, run_session, live=live, operator=operator, budget_for=budget_for, after=after
+    )
+
+
+def check_in_turn(
+    turns: Iterable[tuple[str, Order]],
+    first: Order,
+    files: Files,
+    run_session: Callable[..., None],
+    *,
+    live: Live | None = None,
+    operator: Operator | None = None,
+    budget_for: Callable[[BenchFile, str], BudgetFor] | None = None,
+    after: Callable[[Run, SqliteStore, Path, str], Sequence[Path]] | None = None,
+) -> Iterator[Outcome]:
+    """Check one serial number after the other, each by an order of its own, on one bench that stays open.
+
+    Args:
+        first: the order that the bench is opened for: its settings, seed and firmware.
+
+    Raises:
+        BenchError: see `check_units`.
+        KeyboardInterrupt: likewise.
+    """
+    settings = first.settings
     with ExitStack() as stack:
         opened: list[tuple[Bench, SqliteStore]] = []
         readiness: list[str] = []
 
         def bench_and_store() -> tuple[Bench, SqliteStore]:
             if not opened:
-                ready = _ready(files.bench, settings, order.now)
+                ready = _ready(files.bench, settings, first.now)
                 bench = stack.enter_context(
                     open_bench(
                         files.bench,
                         files.kit,
                         board=files.limits.board,
-                        seed=order.seed,
+                        seed=first.seed,
                         operator=operator,
-                        firmware=order.firmware,
+                        firmware=first.firmware,
                     )
                 )
                 if ready is not None:
@@ -196,7 +229,7 @@ def check_units(
                 opened.append((bench, store))
             return opened[0]
 
-        for serial in order.serials:
+        for serial, order in turns:
             yield _check_unit(serial, order, files, bench_and_store, readiness, run_session, live, budget_for, after)
 
 
@@ -245,7 +278,16 @@ def _check_unit(
         _refuse_attempt(serial, attempt, order, files.limits)
         if not bench.simulated:  # a simulated unit comes blank into every call
             unit_run.state["number_taken"] = given_before(store, serial)
-        bench.insert(serial, attempt=attempt, faults=order.faults_in(serial))
+        if order.stays:
+            bench.keep()
+        else:
+            bench.insert(
+                serial,
+                attempt=order.insertion or attempt,
+                faults=order.faults_in(serial),
+                person=settings["operator"],
+                label=order.label,
+            )
         opening = replace(
             opening_of(run_id, serial, attempt, order, files, bench, plan), readiness=readiness[0] if readiness else ""
         )

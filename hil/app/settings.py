@@ -75,6 +75,11 @@ class Settings:
             raise UsageError(f"records '{named}' ({origin}): that name is for simulated runs. Name another file.")
         return str(path)
 
+    def told(self, origin: str, **values: str) -> "Settings":
+        """The same settings with some told otherwise, by whoever `origin` says."""
+        changed = {name: Setting(name=name, value=value, origin=origin) for name, value in values.items()}
+        return Settings(by_name={**self.by_name, **changed})
+
     def as_record(self) -> tuple[tuple[str, str, str], ...]:
         """(name, value, origin) of every setting, for the record of a run."""
         return tuple(

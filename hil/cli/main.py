@@ -45,6 +45,7 @@ COMMANDS = {
     "risk": "how often limits decide wrongly: predicted, and counted in a simulated population",
     "trace": "units and certificates that rest on a reference part or instrument",
     "compare": "what a firmware change moved, by how much, and whether it matters",
+    "study": "how much of the spread is the bench's own: plan, run and evaluate a study; compare benches",
     "rework": "record what was done to a unit between two attempts, or list it",
     "wire": "serve the simulated bench on SCPI sockets and a pty, for the same checks over the real wire",
     "records": "the record itself: check, backup, export, import, merge, retention, upgrade",
