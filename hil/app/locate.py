@@ -2,6 +2,7 @@
 
 import hashlib
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from hil.core.equipment import Kit
 from hil.core.limit import Limits
@@ -10,8 +11,10 @@ from hil.files.bench import BenchFile, parse_bench
 from hil.files.limits import parse_limits
 from hil.files.located import did_you_mean
 from hil.files.parts import parse_kit
-from hil.files.process import ASSUMED, ProcessFile, parse_process
 from hil.suite import ROOT
+
+if TYPE_CHECKING:
+    from hil.files.process import ProcessFile
 
 FOLDERS = {
     "limits": ROOT / "limits",
@@ -112,8 +115,10 @@ def load_kit(value: str, *, today: str, base: Path | None = None) -> Kit:
     return parse_kit(label_of(path), read_text(path), today=today)
 
 
-def load_process(value: str) -> ProcessFile:
+def load_process(value: str) -> "ProcessFile":
     """The process file that a value means; "" assumes that 95 % of units conform at each limit (common practice)."""
+    from hil.files.process import ASSUMED, parse_process  # late: figures of risk bring scipy along, a second
+
     if not value:
         return ASSUMED
     path = locate("process", value)

@@ -18,6 +18,7 @@ from typing import Any
 
 from hil.core.inputs import Correlation, Input, correlation_matrix
 from hil.core.records import BudgetRow
+from hil.core.uncertain_numbers import gtc
 
 PROBABILITY = 0.9545  # so that k is 2.00 when nothing is estimated from few readings (EA-4/02)
 Model = Callable[..., Any]
@@ -145,8 +146,6 @@ def budget(
 
 
 def _uncertain_numbers(inputs: Sequence[Input], correlation: Correlation) -> list[Any]:
-    import GTC
-
     pairs = {name for pair, coefficient in correlation.items() if coefficient for name in pair}
     # Inputs read together form an ensemble: the Welch-Satterthwaite formula then still holds (Willink 2007).
     together: dict[float, list[int]] = {}
@@ -157,12 +156,12 @@ def _uncertain_numbers(inputs: Sequence[Input], correlation: Correlation) -> lis
             together.setdefault(dof, []).append(index)
         else:
             free = entry.name not in pairs
-            numbers[index] = GTC.ureal(entry.value, entry.standard_uncertainty, dof, entry.name, independent=free)
+            numbers[index] = gtc().ureal(entry.value, entry.standard_uncertainty, dof, entry.name, independent=free)
     if len(together) > 1:
         raise ValueError("correlated inputs need equal degrees of freedom (read together), or infinite ones")
     for dof, members in together.items():
         chosen = [inputs[index] for index in members]
-        made = GTC.multiple_ureal(
+        made = gtc().multiple_ureal(
             [entry.value for entry in chosen],
             [entry.standard_uncertainty for entry in chosen],
             dof,
@@ -176,7 +175,7 @@ def _uncertain_numbers(inputs: Sequence[Input], correlation: Correlation) -> lis
             a, b = inputs[place[first]], inputs[place[second]]
             if (a.dof is None) is not (b.dof is None):
                 raise ValueError("correlated inputs need equal degrees of freedom (read together), or infinite ones")
-            GTC.set_correlation(coefficient, numbers[place[first]], numbers[place[second]])
+            gtc().set_correlation(coefficient, numbers[place[first]], numbers[place[second]])
     return numbers
 
 
@@ -280,8 +279,6 @@ def _folded(second: float, rest: float, probability: float) -> float:
         rest, second_half = math.hypot(rest, second), 0.0
     if rest < 1e-6 and not second_half:
         return probability * first_half
-    from scipy.optimize import brentq
-
     sigma = max(rest, 1e-6)
 
     def below(z: float) -> float:  # of the normal part
@@ -306,7 +303,30 @@ def _folded(second: float, rest: float, probability: float) -> float:
             found = (once(reach + a) - once(reach - a)) / (2 * a)
         return found - (1 + probability) / 2
 
-    return float(brentq(excess, 0.0, first_half + second_half + 9 * sigma))
+    return _zero_of(excess, 0.0, first_half + second_half + 9 * sigma)
+
+
+def _zero_of(rising: Callable[[float], float], low: float, high: float) -> float:
+    """Where a rising function is zero: false position, the end that stays halved (Illinois rule).
+
+    Not from scipy.optimize, whose import takes longer than all budgets of a unit.
+    """
+    at_low, at_high = rising(low), rising(high)
+    x, side = high, 0
+    for _ in range(100):
+        x = (low * at_high - high * at_low) / (at_high - at_low)
+        at_x = rising(x)
+        if abs(at_x) < 1e-14 or high - low < 1e-13 * high:
+            break
+        if at_x < 0:
+            low, at_low = x, at_x
+            at_high /= 2 if side < 0 else 1
+            side = -1
+        else:
+            high, at_high = x, at_x
+            at_low /= 2 if side > 0 else 1
+            side = 1
+    return x
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,6 +7,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from hil.core.uncertain_numbers import gtc
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Line:
@@ -31,8 +33,6 @@ def fit_line(x: Sequence[float], y: Sequence[float], u: Sequence[float] | None =
     Raises:
         ValueError: fewer points than a line needs (three, or two when their u is given), or all at one x.
     """
-    import GTC
-
     least = 3 if u is None else 2
     if len(x) != len(y) or len(x) < least or (u is not None and len(u) != len(x)):
         raise ValueError(f"a line needs at least {least} points with x and y, not {len(x)}")
@@ -40,14 +40,14 @@ def fit_line(x: Sequence[float], y: Sequence[float], u: Sequence[float] | None =
         raise ValueError("all points lie at one x: no line goes through them")
     if u is not None and not all(value > 0 for value in u):
         raise ValueError("the uncertainty of every point must be more than zero")
-    fit = GTC.ta.line_fit(list(x), list(y)) if u is None else GTC.ta.line_fit_wls(list(x), list(y), list(u))
+    fit = gtc().ta.line_fit(list(x), list(y)) if u is None else gtc().ta.line_fit_wls(list(x), list(y), list(u))
     intercept, slope = fit.a_b
     return Line(
         intercept=float(intercept.x),
         slope=float(slope.x),
         u_intercept=float(intercept.u),
         u_slope=float(slope.u),
-        covariance=float(GTC.get_covariance(intercept, slope)),
+        covariance=float(gtc().get_covariance(intercept, slope)),
         dof=float(intercept.df) if u is None else None,
     )
 

@@ -4,15 +4,15 @@ from typing import Any
 
 import numpy as np
 
+from hil.core.uncertain_numbers import gtc
+
 
 def _for_all(name: str, numpy_name: str) -> Any:
     plain = getattr(np, numpy_name)
 
     def function(x: Any) -> Any:
         if hasattr(x, "u_component"):
-            import GTC
-
-            return getattr(GTC, name)(x)
+            return getattr(gtc(), name)(x)
         return plain(x)
 
     function.__name__ = name
@@ -31,7 +31,5 @@ tan = _for_all("tan", "tan")
 def atan2(y: Any, x: Any) -> Any:
     """Angle of the point (x, y), rad."""
     if hasattr(x, "u_component") or hasattr(y, "u_component"):
-        import GTC
-
-        return GTC.atan2(y, x)
+        return gtc().atan2(y, x)
     return np.arctan2(y, x)
