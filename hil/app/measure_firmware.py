@@ -5,6 +5,7 @@ so that two firmwares meet the same circumstances.
 """
 
 import os
+import re
 import secrets
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -163,11 +164,15 @@ def refuse_real_bench(files: Files) -> None:
         )
 
 
+_MISSING_COMPILER = re.compile(r"(\S*gcc)\S*: (?:No such file|not found|command not found)")
+
+
 def build_directory(folder: Path) -> Path | None:
     """Run make in a folder of sources and return its one ELF; None when it does not build.
 
     Raises:
         UsageError: no Makefile, or not exactly one ELF afterwards.
+        BenchError: make or its compiler is missing: that says nothing about the sources.
     """
     import subprocess
 
@@ -175,9 +180,16 @@ def build_directory(folder: Path) -> Path | None:
         raise UsageError(f"{folder}: has no Makefile. Name an ELF file, or a folder where 'make' builds one.")
     try:
         done = subprocess.run(["make", "-s", "-C", str(folder)], capture_output=True, timeout=300, check=False)
-    except (OSError, subprocess.TimeoutExpired):
+    except OSError as error:
+        raise BenchError(f"{folder}: 'make' cannot be run ({error.strerror}). apt-get install make") from error
+    except subprocess.TimeoutExpired:
         return None
     if done.returncode:
+        missing = _MISSING_COMPILER.search(done.stderr.decode(errors="replace"))
+        if missing:
+            raise BenchError(
+                f"{folder}: the compiler {missing[1]} is missing. Install it: apt-get install gcc-avr avr-libc"
+            )
         return None
     built = sorted(folder.glob("*.elf"))
     if len(built) != 1:

@@ -1,9 +1,11 @@
 """Firmware in the loop from the command line: hil check --firmware, hil compare, and every way it can go wrong."""
 
 import json
+import os
 import re
 import runpy
 import shutil
+import signal
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
@@ -12,6 +14,7 @@ from types import SimpleNamespace
 import pytest
 
 from hil.cli.main import main
+from hil.simlink.avr_process import AvrProcess
 
 ROOT = Path(__file__).parents[2]
 FIRMWARE = ROOT / "fixtures" / "firmware" / "qm2.elf"
@@ -120,6 +123,70 @@ def test_no_compiler_names_the_packages(call, tmp_path, monkeypatch):
     code, _, err = call("check", "Q2-00001", "--firmware", FIRMWARE)
     assert code == 3
     assert "apt-get install gcc libc6-dev libsimavr-dev libelf-dev" in err
+
+
+@pytest.fixture
+def dying_helper(monkeypatch):
+    """The helper is killed from outside after some hundred answers, in the middle of a run."""
+    answers = iter(range(10_000_000))
+    receive = AvrProcess.receive
+
+    def receive_or_die(self: AvrProcess, size: int, *, simulated_s: float = 0.0) -> bytes:
+        if next(answers) == 500:
+            os.kill(self.pid, signal.SIGKILL)
+        return receive(self, size, simulated_s=simulated_s)
+
+    monkeypatch.setattr(AvrProcess, "receive", receive_or_die)
+
+
+def test_a_helper_that_dies_in_mid_run_is_trouble_of_the_bench(call, dying_helper, tmp_path):
+    code, _, err = call("check", "Q2-00001", "--firmware", FIRMWARE)
+    assert code == 3
+    assert "the AVR simulation ended in mid-run by signal 9; run the check again" in err
+    code, out, _ = call("show", "Q2-00001")
+    assert "INCOMPLETE" in out
+
+
+def test_a_helper_that_dies_stops_a_comparison(call, dying_helper):
+    code, out, err = call("compare", FIRMWARE, FIRMWARE, *FEW, "--jobs", "1")
+    assert (code, out) == (128, "")
+    assert "hil: the AVR simulation ended in mid-run by signal 9; run the check again" in err
+
+
+def test_a_process_that_ends_by_itself_stops_a_comparison(call, monkeypatch):
+    monkeypatch.setattr("hil.runner.run_unit", _end)
+    code, _, err = call("compare", FIRMWARE, FIRMWARE, *FEW, "--jobs", "2")
+    assert code == 128
+    assert "A process that ran the firmware ended by itself. Compare again, with --jobs 1." in err
+
+
+def _end(unit_run: object) -> None:
+    os._exit(7)
+
+
+def test_programs_gone_wrong_have_changed(call, tmp_path):
+    """To a comparison a firmware that never answers is a finding, not trouble of the bench."""
+    (tmp_path / "x.elf").write_bytes(avr.elf(avr.NEVER_ANSWERS))
+    code, out, err = call("compare", FIRMWARE, "x.elf", "--units", "1", "--repeats", "2", "--scope", "boxed")
+    assert code == 1, err
+    assert "the candidate has no reading" in out
+
+
+def test_files_that_are_no_firmware_stop_a_comparison(call, tmp_path):
+    (tmp_path / "x.elf").write_bytes(b":100000000C94")
+    code, _, err = call("compare", FIRMWARE, "x.elf")
+    assert code == 128
+    assert err == "hil: x.elf: this is an Intel HEX file; give the .elf that avr-gcc links (not .hex or .bin).\n"
+
+
+def test_a_missing_cross_compiler_is_no_finding_about_the_sources(call, tmp_path):
+    (tmp_path / "fw").mkdir()
+    (tmp_path / "fw" / "Makefile").write_text("x.elf:\n\tno-such-avr-gcc -o $@\n")
+    code, _, err = call("compare", FIRMWARE, "fw", *FEW)
+    assert (code, err) == (
+        128,
+        "hil: fw: the compiler no-such-avr-gcc is missing. Install it: apt-get install gcc-avr avr-libc\n",
+    )
 
 
 def test_firmware_on_a_real_bench_is_refused(call, tmp_path):
