@@ -42,6 +42,7 @@ COMMANDS = {
     "lot": "figures of a lot: yield, failures, capability, drift; one page, CSV and JSON",
     "limits": "limits: what changed, in plain words, their release, and their test uncertainty ratios",
     "budget": "where the uncertainty of a reading comes from, as a table with bars",
+    "kit": "reference parts: value today, drift, when they should go back; which of them have moved",
     "risk": "how often limits decide wrongly: predicted, and counted in a simulated population",
     "trace": "units and certificates that rest on a reference part or instrument",
     "compare": "what a firmware change moved, by how much, and whether it matters",

@@ -198,7 +198,7 @@ class CrossCheck:
 
     part: str
     deviation: float  # relative: reading over value, less what the others give
-    expanded_uncertainty: float  # relative, k = 2
+    expanded_uncertainty: float  # relative
     has_moved: bool
 
     @property
@@ -207,12 +207,14 @@ class CrossCheck:
         return self.deviation / self.expanded_uncertainty
 
 
-def cross_check(errors: Mapping[str, tuple[float, float]]) -> tuple[CrossCheck, ...]:
+def cross_check(errors: Mapping[str, tuple[float, float]], *, coverage_factor: float = 2.0) -> tuple[CrossCheck, ...]:
     """Find parts that have moved among parts of one kind read by one meter.
 
     Args:
         errors: part -> (relative error of indication, its standard uncertainty without what all parts share, such as
             the scale of the meter; that cancels here).
+        coverage_factor: k of the uncertainty that a deviation is held against; larger than 2 where many parts are
+            looked at together and none must be blamed by chance.
 
     Returns:
         one entry a part, in the order given. Each is compared with the weighted mean of the others, leaving out those
@@ -227,7 +229,7 @@ def cross_check(errors: Mapping[str, tuple[float, float]]) -> tuple[CrossCheck, 
         raise ValueError("every error of indication needs an uncertainty of more than zero")
     moved: set[str] = set()
     while True:
-        found = {name: _against_others(name, errors, moved) for name in errors}
+        found = {name: _against_others(name, errors, moved, coverage_factor) for name in errors}
         staying = [entry for name, entry in found.items() if name not in moved]
         worst = max(staying, key=lambda entry: abs(entry.score))
         # Two parts that disagree cannot say which of them has moved.
@@ -236,7 +238,7 @@ def cross_check(errors: Mapping[str, tuple[float, float]]) -> tuple[CrossCheck, 
         moved.add(worst.part)
 
 
-def _against_others(name: str, errors: Mapping[str, tuple[float, float]], moved: set[str]) -> CrossCheck:
+def _against_others(name: str, errors: Mapping[str, tuple[float, float]], moved: set[str], k: float) -> CrossCheck:
     others = [(error, u) for other, (error, u) in errors.items() if other != name and other not in moved]
     weight = math.fsum(1 / u**2 for _, u in others)
     mean = math.fsum(error / u**2 for error, u in others) / weight
@@ -244,6 +246,6 @@ def _against_others(name: str, errors: Mapping[str, tuple[float, float]], moved:
     return CrossCheck(
         part=name,
         deviation=error - mean,
-        expanded_uncertainty=2 * math.sqrt(u**2 + 1 / weight),
+        expanded_uncertainty=k * math.sqrt(u**2 + 1 / weight),
         has_moved=name in moved,
     )
