@@ -58,7 +58,6 @@ class SerialMeter:
         self._change_function = change_function
         self._pace = pace if pace is not None else Pace()
         self._port: serial.Serial | None = None
-        self._rest = b""  # received, not yet asked for
         self._timeout_s = -1.0
         self._starting_until_s: float | None = None
         self._open()
@@ -189,24 +188,12 @@ class SerialMeter:
             case Await(timeout_s):
                 return self._read_line(port, timeout_s)
             case Pending():
-                waiting = self._rest + port.read(port.in_waiting)
-                self._rest = b""
-                return _text(waiting)
+                waiting = port.in_waiting
+                return _text(port.read(waiting)) if waiting else ""
 
     def _read_line(self, port: serial.Serial, timeout_s: float) -> str:
-        deadline_s = self._clock.monotonic_s() + self._pace.limit_s(timeout_s) * self._pace.speed
-        while b"\n" not in self._rest and len(self._rest) < _LONGEST_LINE:
-            left_s = (deadline_s - self._clock.monotonic_s()) / self._pace.speed
-            waiting = port.in_waiting
-            if left_s <= 0 and not waiting:
-                break
-            self._set_timeout(port, max(left_s, 0.0))
-            chunk = port.read(max(waiting, 1))
-            if not chunk:
-                break
-            self._rest += chunk
-        line, end, self._rest = self._rest.partition(b"\n")
-        return _text(line + end)
+        self._set_timeout(port, self._pace.limit_s(timeout_s))
+        return _text(port.read_until(b"\n", _LONGEST_LINE))
 
     def _set_timeout(self, port: serial.Serial, timeout_s: float) -> None:
         if timeout_s != self._timeout_s:  # setting it costs a system call
@@ -222,7 +209,7 @@ class SerialMeter:
                 f"the serial port cannot be opened ({_words(problem)}). Plug the adapter in, close other programs "
                 "that use it, or correct [meter] port in the bench file.",
             ) from problem
-        self._rest, self._timeout_s = b"", 0.0
+        self._timeout_s = 0.0
         return self._port
 
 

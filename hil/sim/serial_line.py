@@ -32,7 +32,7 @@ class SerialLine:
         self.baud = 38_400.0  # of the host's adapter
         self._to_meter: deque[tuple[float, float, bytes]] = deque()  # handed over at; last byte arrives at; bytes
         self._free_s = 0.0
-        self._received: deque[int] = deque()
+        self._received = bytearray()
         self._messages = 0
 
     def forget(self) -> None:
@@ -101,7 +101,7 @@ class SerialLine:
             data = bytes(random.Random(f"{until_s}").choices(_GARBAGE, k=len(data))) + b"\n" * data.count(b"\n")
         elif effect == "wrong_identity":
             data = data.replace(b"M", b"N")  # one byte, for they come one by one: QN-2
-        self._received.extend(resample(data, processor.baud() or self.baud, self.baud))
+        self._received += resample(data, processor.baud() or self.baud, self.baud)
 
     def next_byte_s(self) -> float | None:
         """When the host gets bytes: now, or when the adapter hands on what has come; None when none is known of."""
@@ -123,7 +123,14 @@ class SerialLine:
 
     def take(self, count: int) -> bytes:
         """Bytes for the host."""
-        return bytes(self._received.popleft() for _ in range(min(count, len(self._received))))
+        taken = bytes(self._received[:count])
+        del self._received[:count]
+        return taken
+
+    def take_through(self, last: bytes, most: int) -> bytes:
+        """Bytes for the host up to the first `last` one, or as many as there are."""
+        count = self._received.find(last) + 1
+        return self.take(min(count or most, most))
 
     def discard(self) -> None:
         """The host throws away what it has not read."""

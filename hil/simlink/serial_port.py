@@ -4,6 +4,7 @@ A time limit costs simulated seconds. What a real adapter answers with SerialExc
 answers to, an adapter that was pulled out, a port that is not open.
 """
 
+import sys
 from typing import Any
 from urllib.parse import urlsplit
 from weakref import WeakValueDictionary
@@ -14,6 +15,7 @@ from hil.sim.bench import SimulatedBench
 
 SCHEME = "hil-sim"
 _FOREVER_S = 3600.0  # of simulated time
+_ENDLESS = sys.maxsize
 
 BENCHES: "WeakValueDictionary[str, SimulatedBench]" = WeakValueDictionary()
 
@@ -94,13 +96,11 @@ class Serial(SerialBase):
         bench = self._plugged()
         bench.sync()
         deadline_s = self._deadline_s(bench)
-        data = bytearray()
-        while not data.endswith(expected) and (size is None or len(data) < size):
-            if not self._wait_for_byte(bench, deadline_s):
-                break
-            data += bench.line.take(1)
+        data, most, last = b"", _ENDLESS if size is None else size, expected[-1:]
+        while not data.endswith(expected) and len(data) < most and self._wait_for_byte(bench, deadline_s):
+            data += bench.line.take_through(last, most - len(data))
         self._plugged()
-        return bytes(data)
+        return data
 
     def write(self, data: Any, /) -> int:
         """Hand bytes to the adapter; they travel while time goes on."""

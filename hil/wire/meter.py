@@ -18,6 +18,7 @@ import math
 import re
 from collections.abc import Generator
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TypeVar
 
 from hil.core.units import parse_quantity
@@ -27,6 +28,7 @@ from hil.wire.scpi import NOT_A_NUMBER, OVER_RANGE
 
 LINE_LENGTH = 63  # longer lines are dropped by the meter
 GATE_S = 1.0
+_LINES = 256  # of which it is remembered what is known of them
 SLACK_S = 1.0  # what an answer may take besides its gates
 _PING, _PONG, _PING_S = "SYST:VERS?", "1999.0", 0.5
 _PINGS, _STRAY_LINES = 2, 16
@@ -77,7 +79,7 @@ def is_whole(line: str) -> bool:
 
 def is_readable(line: str) -> bool:
     """Whether a line is nothing but printable ASCII."""
-    return all(" " <= character <= "~" for character in line.rstrip("\r\n"))
+    return line.isascii() and line.rstrip("\r\n").isprintable()
 
 
 def parse_banner(line: str) -> Banner | None:
@@ -88,6 +90,7 @@ def parse_banner(line: str) -> Banner | None:
     return Banner(model=match["model"], firmware=match["firmware"])
 
 
+@lru_cache(maxsize=_LINES)
 def due_s(command: str) -> float:
     """How long the answers of a line may take at most, s: its gates and some slack."""
     gates = sum(gates for header in _headers(command) for known, gates in _GATES.items() if _same(header, known))
@@ -104,6 +107,7 @@ def _same(header: str, short: str) -> bool:
     return len(nodes) == len(known) and all(node.startswith(name) for node, name in zip(nodes, known, strict=True))
 
 
+@lru_cache(maxsize=_LINES)
 def _may_repeat(command: str) -> bool:
     return not any(_same(header, once) for header in _headers(command) for once in _ONCE)
 

@@ -15,8 +15,9 @@ An error in one command of a message is queued and the next command of the messa
 
 import re
 from collections import deque
-from collections.abc import Callable, Generator, Iterator, Mapping
+from collections.abc import Callable, Generator, Mapping
 from dataclasses import dataclass
+from functools import cache, lru_cache
 from itertools import product
 from typing import Any, Protocol
 
@@ -27,6 +28,7 @@ Handler = Callable[..., str | Seconds | None]
 
 OVER_RANGE = 9.9e37  # SCPI-1999 volume 1, 7.2.1.4: infinity
 NOT_A_NUMBER = 9.91e37
+_PROGRAMS = 512  # messages that an interpreter remembers
 
 _QUESTION = re.compile(r"\s*([*:A-Za-z0-9_]+\??)(?:\s+(.*?))?\s*", re.DOTALL)
 _NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:\s*[eE]\s*[+-]?\d+)?)\s*([A-Za-z%/]*)", re.ASCII)
@@ -211,13 +213,13 @@ def _forms(keyword: str) -> set[str]:
     return forms
 
 
-def spellings(header: str) -> Iterator[str]:
+@cache
+def spellings(header: str) -> tuple[str, ...]:
     """Every accepted spelling of a header, in capitals: ``SYSTem:ERRor[:NEXT]?`` has eight of them."""
     question = "?" if header.endswith("?") else ""
     nodes = re.findall(r"(\[?):?([*A-Za-z0-9]+):?(\]?)", header)
     choices = [sorted(_forms(name)) + ([""] if opened else []) for opened, name, _ in nodes]
-    for words in product(*choices):
-        yield ":".join(word for word in words if word) + question
+    return tuple(":".join(word for word in words if word) + question for words in product(*choices))
 
 
 def split_outside_quotes(text: str, separator: str) -> list[str]:
@@ -297,6 +299,9 @@ class Command:
     parameters: tuple[Parameter, ...] = ()
 
 
+_Unit = tuple[Handler, tuple[Any, ...]]  # with its parameters as they were read
+
+
 class Interpreter:
     """Carries out program messages.
 
@@ -343,6 +348,8 @@ class Interpreter:
         for header, command in (common | dict(commands)).items():
             for spelling in spellings(header):
                 self._known[spelling] = command
+        # A bench asks the same few questions over and over again.
+        self._program = lru_cache(maxsize=_PROGRAMS)(self._read_message)
 
     def _set_event_enable(self, value: int) -> None:
         self.status.event_enable = value
@@ -356,20 +363,34 @@ class Interpreter:
     def run(self, message: str) -> Seconds:
         """Carry out one program message; yields seconds to wait, returns the answer line or None."""
         answers: list[str] = []
-        path = ""
-        for unit in split_outside_quotes(message, ";"):
-            if not unit.strip():
+        for unit in self._program(message):
+            if isinstance(unit, ScpiError):
+                self.status.report(unit)
                 continue
+            handler, values = unit
             try:
-                command, tokens, path = self._find(unit, path)
-                result = command.handler(*_read(command.parameters, tokens))
-                if isinstance(result, Generator):
-                    result = yield from result
-                if result is not None:
-                    answers.append(result)
+                answer = handler(*values)
+                if answer is not None:
+                    answer = answer if isinstance(answer, str) else (yield from answer)
+                if answer is not None:
+                    answers.append(answer)
             except ScpiError as error:
                 self.status.report(error)
         return ";".join(answers) if answers else None
+
+    def _read_message(self, message: str) -> tuple[_Unit | ScpiError, ...]:
+        """Handlers with their parameters, or what is wrong in their places."""
+        units: list[_Unit | ScpiError] = []
+        path = ""
+        for text in split_outside_quotes(message, ";"):
+            if not text.strip():
+                continue
+            try:
+                command, tokens, path = self._find(text, path)
+                units.append((command.handler, _read(command.parameters, tokens)))
+            except ScpiError as error:
+                units.append(error.with_traceback(None))
+        return tuple(units)
 
     def _find(self, unit: str, path: str) -> tuple[Command, list[str], str]:
         match = _QUESTION.fullmatch(unit)
@@ -389,12 +410,12 @@ class Interpreter:
         return command, tokens, path
 
 
-def _read(parameters: tuple[Parameter, ...], tokens: list[str]) -> list[Any]:
+def _read(parameters: tuple[Parameter, ...], tokens: list[str]) -> tuple[Any, ...]:
     if len(tokens) > len(parameters):
         raise ScpiError(-108)
     if any(not token for token in tokens) or any(not p.optional for p in parameters[len(tokens) :]):
         raise ScpiError(-109)
-    return [parameter.read(token) for parameter, token in zip(parameters, tokens, strict=False)]
+    return tuple(parameter.read(token) for parameter, token in zip(parameters, tokens, strict=False))
 
 
 def number(value: float, digits: int = 9) -> str:

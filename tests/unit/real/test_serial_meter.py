@@ -58,6 +58,17 @@ class FakePort:
                 self.coming.insert(0, (due_s, rest))
         return data
 
+    def read_until(self, expected: bytes, size: int) -> bytes:
+        deadline_s, whole, data = self.clock.monotonic_s() + self.timeout, self.timeout, b""
+        while not data.endswith(expected) and len(data) < size:
+            self.timeout = max(deadline_s - self.clock.monotonic_s(), 0.0)
+            chunk = self.read(1)
+            if not chunk:
+                break
+            data += chunk
+        self.timeout = whole
+        return data
+
     def close(self) -> None:
         self.is_open = False
 
