@@ -56,11 +56,23 @@ def register(commands: Any) -> None:
     evaluate.add_argument("--json", action="store_true", help="one JSON object on stdout; all else on stderr")
     add_settings(evaluate, "out", "records")
     evaluate.add_argument("--simulated", action="store_true", help="look into the record of simulated runs")
+    benches = action(
+        "benches",
+        "whether benches agree on the same units, who is off and by how much",
+        "Check the units on each bench and bring the records together with 'hil records merge' first.",
+    )
+    benches.add_argument("benches", nargs="*", metavar="BENCH", help="names of benches (default: all in the record)")
+    benches.add_argument("--units", default="", metavar="A,B,…", help="only these serial numbers")
+    benches.add_argument("--all", action="store_true", help="list every check, not only what is worth a look")
+    benches.add_argument("--json", action="store_true", help="one JSON object on stdout; all else on stderr")
+    add_settings(benches, "limits", "scope", "out", "records")
+    benches.add_argument("--simulated", action="store_true", help="look into the record of simulated runs")
 
 
 def run(options: argparse.Namespace) -> int:
     """Do what was asked; 0, or the worst exit code of the runs."""
-    return {"plan": _plan, "run": _run, "evaluate": _evaluate}[options.action](options)
+    does = {"plan": _plan, "run": _run, "evaluate": _evaluate, "benches": _benches}
+    return does[options.action](options)
 
 
 def _names(text: str) -> tuple[str, ...]:
@@ -178,4 +190,26 @@ def _evaluate(options: argparse.Namespace) -> int:
     if options.plot:
         write_whole(Path(options.plot), plot(result, plan, file_format=file_format))
         print(f"  {options.plot}", file=sys.stderr if options.json else sys.stdout)
+    return 0
+
+
+def _benches(options: argparse.Namespace) -> int:
+    from hil.app.benches import agreement_of
+    from hil.app.records_at import existing_record
+    from hil.real.wallclock import WallClock
+    from hil.render.benches import agreement_json, print_agreement
+    from hil.store.sqlite_store import open_store
+
+    settings = settings_from(options)
+    where = settings.records(simulated=True) if options.simulated else existing_record(settings)
+    with open_store(where, read_only=True) as store:
+        simulated = store.kind() == "simulated"
+        agreement, reworked = agreement_of(
+            options.benches, store, settings, now=WallClock().now(), units=_names(options.units)
+        )
+    if options.json:
+        print(json.dumps(agreement_json(agreement, simulated=simulated), ensure_ascii=False, allow_nan=False))
+    print_agreement(agreement, sys.stderr if options.json else sys.stdout, simulated=simulated, every=options.all)
+    if reworked:
+        print(f"left out, because they were reworked: {', '.join(reworked)}", file=sys.stderr)
     return 0
