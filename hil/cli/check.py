@@ -33,6 +33,7 @@ def register(commands: Any) -> None:
         help="for the record of these units, e.g. component_lot=C1-2608, condition=new; repeatable",
     )
     parser.add_argument("--first-fail", action="store_true", help="stop a unit at its first failed reading")
+    parser.add_argument("--order", default="", metavar="FILE", help="take rows in this order ('hil coverage --order')")
     parser.add_argument("--image", default="", metavar="FILE", help="firmware image for the programming command")
     parser.add_argument("--json", action="store_true", help="one JSON object a unit on stdout; all else on stderr")
     simulated = parser.add_argument_group("simulated bench only")
@@ -45,13 +46,15 @@ def register(commands: Any) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Check the units and return the worst exit code."""
+    from hil.app.check_order import read_order
     from hil.app.check_unit import Order
     from hil.app.facts import parse_facts
     from hil.real.wallclock import WallClock
 
+    settings = settings_from(options)
     order = Order(
         serials=tuple(options.serials),
-        settings=settings_from(options),
+        settings=settings,
         now=WallClock().now(),
         only=options.only,
         seed=options.seed,
@@ -61,6 +64,7 @@ def run(options: argparse.Namespace) -> int:
         image=options.image,
         firmware=options.firmware,
         stop_at_first_fail=options.first_fail,
+        order=read_order(options.order, settings),
     )
     return check_orders([order], as_json=options.json)
 

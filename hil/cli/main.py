@@ -44,6 +44,7 @@ COMMANDS = {
     "budget": "where the uncertainty of a reading comes from, as a table with bars",
     "kit": "reference parts: value today, drift, when they should go back; which of them have moved",
     "risk": "how often limits decide wrongly: predicted, and counted in a simulated population",
+    "coverage": "what the checks catch of what may go wrong in assembly, and in which order soonest; simulated only",
     "trace": "units and certificates that rest on a reference part or instrument",
     "compare": "what a firmware change moved, by how much, and whether it matters",
     "study": "how much of the spread is the bench's own: plan, run and evaluate a study; compare benches",

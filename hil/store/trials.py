@@ -11,11 +11,13 @@ another netlist says nothing about these.
 
 import json
 import zlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import astuple, fields
 from types import TracebackType
 
 from hil.core.coverage import Seen, Trial, Tried
 from hil.core.records import UnitVerdict, Verdict
+from hil.core.visibility import Moved
 from hil.errors import UsageError
 from hil.store.database import SqliteDatabase
 
@@ -24,7 +26,9 @@ _TABLES = (
     "CREATE TABLE IF NOT EXISTS trials (fault TEXT NOT NULL, number INTEGER NOT NULL, serial TEXT NOT NULL,"
     " made TEXT NOT NULL, verdict TEXT NOT NULL, trouble TEXT NOT NULL, seconds REAL NOT NULL, readings BLOB NOT NULL,"
     " PRIMARY KEY (fault, number)) WITHOUT ROWID",
+    "CREATE TABLE IF NOT EXISTS looks (fault TEXT PRIMARY KEY, moved TEXT NOT NULL) WITHOUT ROWID",
 )
+MOST_MOVED = 5  # a fault that stops the meter moves hundreds of things
 _COLUMNS = "fault, number, serial, made, verdict, trouble, seconds, readings"
 _LETTER = {Verdict.PASS: "p", Verdict.FAIL: "f", Verdict.UNDECIDED: "u", Verdict.NOT_MEASURED: "n"}
 _VERDICT = {letter: verdict for verdict, letter in _LETTER.items()}
@@ -110,6 +114,22 @@ class TrialTable:
                 readings={name: Seen(value=value, verdict=_VERDICT[letter]) for name, value, letter, _ in packed},
                 row_seconds={name: seconds for name, _, _, seconds in packed},
             )
+
+    def add_moved(self, fault: str, moved: Sequence[Moved]) -> None:
+        """Keep what a fault moves, farthest first; of many only the first ones."""
+        kept = [astuple(one) for one in moved[:MOST_MOVED]]
+        with self._database.transaction():
+            self._database.execute(
+                "INSERT OR REPLACE INTO looks (fault, moved) VALUES (?, ?)", (fault, json.dumps(kept))
+            )
+
+    def moved(self) -> dict[str, tuple[Moved, ...]]:
+        """What each fault moves that was looked at."""
+        names = [one.name for one in fields(Moved)]
+        return {
+            fault: tuple(Moved(**dict(zip(names, one, strict=True))) for one in json.loads(text))
+            for fault, text in self._database.query("SELECT fault, moved FROM looks")
+        }
 
 
 _MARKS = ", ".join("?" * 8)
