@@ -17,8 +17,6 @@ from dataclasses import replace
 from functools import lru_cache
 from statistics import NormalDist
 
-import numpy as np
-
 from hil.circuit import clock
 from hil.circuit.conditioned import SUPPLY_OHM, locate, pack_nets
 from hil.circuit.conditions import Conditions, Operating, Oscillation, Renamed, Source
@@ -172,15 +170,15 @@ class BoardModel:
         part = self.netlist.of_kind("comparator")[0]
         values, _ = self._base(joints_open, temperature_degc)
         comparator = Comparator(
-            delay_s=np.array(values[part.designator]),
-            swing_v=np.array(swing_v),
-            balance_low_v=np.array(balance_low_v),
-            balance_high_v=np.array(balance_high_v),
-            noise_v=np.array(values[f"{part.designator}.noise"]),
+            delay_s=values[part.designator],
+            swing_v=swing_v,
+            balance_low_v=balance_low_v,
+            balance_high_v=balance_high_v,
+            noise_v=values[f"{part.designator}.noise"],
             noise_bandwidth_hz=part.model["noise_bandwidth"],
-            headroom_v=np.array(headroom_v),
+            headroom_v=headroom_v,
         )
-        return solve_tank(network, comparator, np.array(start))
+        return solve_tank(network, comparator, start)
 
     def _solve(self, conditions: Conditions) -> tuple[Operating, Oscillation]:
         settled = self._settled(_direct(conditions))
@@ -246,7 +244,7 @@ class _Look:
         self.model, self.assembly, self.values, self.index = model, assembly, values, index
         self.conditions, self.settled, self.netlist = conditions, settled, assembly.netlist
         self.tank = self._tank() if settled.level == "free" else None
-        duty = settled.resting_duty if self.tank is None else float(self.tank.duty)
+        duty = settled.resting_duty if self.tank is None else self.tank.duty
         self.vector = settled.mean(duty)
         self.duty = duty
 
@@ -334,15 +332,14 @@ class _Look:
         if tank is None:
             nothing = dict.fromkeys(("amplitude_v", "sigma_hz", "extra_edges", "loaded_q"), 0.0)
             return Oscillation(frequency_hz=0.0, t0_frequency_hz=self._counted_hz(0.0), duty=self.duty, **nothing)
-        frequency = float(tank.frequency_hz)
         return Oscillation(
-            frequency_hz=frequency,
-            t0_frequency_hz=self._counted_hz(frequency),
-            amplitude_v=float(tank.amplitude_v),
-            duty=float(tank.duty),
-            sigma_hz=float(tank.sigma_hz),
-            extra_edges=float(tank.extra_edges),
-            loaded_q=float(tank.loaded_q),
+            frequency_hz=tank.frequency_hz,
+            t0_frequency_hz=self._counted_hz(tank.frequency_hz),
+            amplitude_v=tank.amplitude_v,
+            duty=tank.duty,
+            sigma_hz=tank.sigma_hz,
+            extra_edges=tank.extra_edges,
+            loaded_q=tank.loaded_q,
         )
 
     def _counted_hz(self, frequency: float) -> float:

@@ -180,13 +180,13 @@ class TankBoard:
         if not coils:
             return None
         size, own = len(index), len(self.index)
-        basis = np.zeros((2 + len(coils), size, size))
+        basis = np.zeros((2 + len(coils), size, size), dtype=complex)
         basis[: len(self.basis), :own, :own] = self.basis.reshape(-1, own, own)
         added, _ = self._stamped(inside, index)
         added = added.reshape(-1, size, size)
         basis[:2] += added[:2]
         basis[len(self.basis) :] = added[2:]
-        drive, sense = np.zeros((2, size)), np.zeros(size)
+        drive, sense = np.zeros((2, size), dtype=complex), np.zeros(size)
         drive[:, :own], sense[:own] = self.drive, self.sense
         numbers = np.array(coils).T
         network = TankNetwork(basis.reshape(len(basis), -1), drive, Coils(*numbers), sense)
