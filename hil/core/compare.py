@@ -281,7 +281,11 @@ def compare_spread(
 
 def against_chance(shifts: Sequence[Shift]) -> Comparison:
     """Hold the changes against chance (Holm): what does not survive is open. Flag what moved inside its margin."""
-    adjusted = holm([shift.p_value for shift in shifts])
+    # Chance moves what is measured with spread; texts, sizes and readings that are gone are no matter of chance.
+    tested = [place for place, one in enumerate(shifts) if one.kind is Kind.SPREAD or (one.difference and one.margin)]
+    adjusted = [shift.p_value for shift in shifts]
+    for place, p_value in zip(tested, holm([adjusted[place] for place in tested]), strict=True):
+        adjusted[place] = p_value
     judged = [shift for shift in shifts if shift.difference is not None and shift.kind is Kind.VALUE]
     zero = dict(
         zip((id(shift) for shift in judged), holm([s.difference.p_zero() for s in judged if s.difference]), strict=True)
@@ -290,7 +294,7 @@ def against_chance(shifts: Sequence[Shift]) -> Comparison:
     for shift, p_value in zip(shifts, adjusted, strict=True):
         now = replace(shift, p_value=p_value)
         if shift.finding is Finding.CHANGED and p_value >= SIGNIFICANT:
-            reason = f"changed if it stood alone; among {len(shifts)} quantities chance explains it"
+            reason = f"changed if it stood alone; among {len(tested)} quantities chance explains it"
             now = replace(
                 now, finding=Finding.SAME if shift.kind is Kind.SPREAD else Finding.CANNOT_TELL, reason=reason
             )

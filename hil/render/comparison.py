@@ -141,7 +141,7 @@ def _shift_json(shift: Shift) -> dict[str, Any]:
         "candidate": _finite(shift.candidate),
         "shift": _finite(shift.difference.value) if shift.difference is not None else None,
         "standard_error": _finite(shift.difference.standard_error) if shift.difference is not None else None,
-        "dof": shift.difference.dof if shift.difference is not None else None,
+        "dof": _finite(shift.difference.dof) if shift.difference is not None else None,
         "lower": _finite(lower),
         "upper": _finite(upper),
         "margin": shift.margin,

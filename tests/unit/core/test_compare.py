@@ -39,6 +39,27 @@ def test_injected_shifts_are_classed_rightly(shift, right):
     assert found.count(Finding.CHANGED if right is Finding.SAME else Finding.SAME) == 0
 
 
+# Spread of repeats and floor of every judged row of limits/qm2.toml, in margins: reference firmware, 3 units, twice.
+ROWS = (
+    (0.41, 0.0), (0.37, 0.0), (0.10, 0.29), (0.10, 0.26), (0.08, 0.24), (0.11, 0.22), (0.03, 0.21), (0.0, 0.14),
+    (0.0, 0.14), (0.12, 0.0), (0.11, 0.0), (0.0, 0.10), (0.0, 0.10), *((0.09, 0.0),) * 6, *((0.05, 0.0),) * 94,
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(("shift", "right"), [(0.5, Finding.SAME), (-1.5, Finding.CHANGED)])
+def test_a_shift_in_one_row_of_a_whole_comparison_is_classed_rightly(shift, right):
+    """As `hil compare` does it unless told otherwise: five units, two repeats, all rows held against chance."""
+    rng, found = random.Random(f"row {shift}"), []
+    rest = [Shift(name="r", kind=Kind.SPREAD, finding=Finding.SAME) for _ in range(2 * len(ROWS) - 1)]
+    for place in range(1000):
+        within, floor = ROWS[place % len(ROWS)]
+        sides = runs(rng, shift, units=5, repeats=2, spread=within, interaction=0.0)
+        moved = compare_values("c", *sides, margin=1.0, floor=floor)
+        found.append(against_chance([moved, *rest]).shifts[0].finding)
+    assert found.count(right) >= 950
+    assert found.count(Finding.CHANGED if right is Finding.SAME else Finding.SAME) == 0
+
+
 def test_a_shift_at_the_margin_is_called_changed_no_more_often_than_the_level():
     rng = random.Random("margin")
     found = [compare_values("c", *runs(rng, 1.0), margin=1.0).finding for _ in range(1000)]
@@ -61,7 +82,9 @@ def test_spread_is_floored_at_the_resolution():
     difference, within, _ = shift_of(alike, alike, floor=0.3)
     assert within == 0.3
     assert difference.standard_error == pytest.approx(0.3 / 2**0.5)
-    assert compare_values("c", alike, alike, margin=0.5, floor=0.3).finding is Finding.CANNOT_TELL
+    assert difference.dof == float("inf")  # the resolution is known, not seen
+    assert compare_values("c", alike, alike, margin=0.3, floor=0.3).finding is Finding.CANNOT_TELL
+    assert compare_values("c", alike, alike, margin=0.5, floor=0.3).finding is Finding.SAME
 
 
 def test_one_unit_speaks_for_itself():

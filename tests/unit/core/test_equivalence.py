@@ -1,8 +1,10 @@
 """Equivalence, power and agreement against published examples (part G of the register)."""
 
 import csv
+import math
 from pathlib import Path
 
+import numpy as np
 import pytest
 from scipy import stats
 
@@ -134,3 +136,22 @@ def test_interval_is_the_tests():
     upper = found.interval()[1]
     assert found.p_equivalent(upper) == pytest.approx(0.05, abs=1e-9)
     assert stats.t.sf(found.t(), found.dof) == pytest.approx(0.05)
+
+
+@pytest.mark.parametrize(("count", "level"), [(2, 0.064), (3, 0.050), (5, 0.050)])
+def test_a_floor_keeps_the_level(count, level):
+    """However the true spread lies to the floor, a difference at the margin is called beyond it at the level."""
+    rng = np.random.default_rng(11)
+    for true in (0.3, 1.0, 1.5, 2.0, 3.0):
+        drawn = rng.normal(1.0, true, (4000, count))
+        beyond = sum(paired(list(row), floor=1.0).p_beyond(1.0) < 0.05 and row.mean() > 0 for row in drawn)
+        assert beyond / 4000 < level + 3 * math.sqrt(level / 4000), true
+
+
+def test_what_is_known_of_a_floor():
+    assert paired([1.0, 1.0, 1.0], floor=0.3).dof == math.inf
+    assert paired([1.0, 1.0], floor=0.0).dof == 1
+    halved = paired([0.5, 1.5], floor=math.sqrt(2.0))  # their standard deviation is half the floor
+    assert (halved.dof, halved.standard_error) == (pytest.approx(16.0), pytest.approx(1.0))
+    both = unpaired([0.0, 1.0], [0.0, 1.0], floor=1.0)
+    assert both.dof == pytest.approx(2 * 4.0)
