@@ -1,6 +1,6 @@
 """The simulated bench of a bench file: what stands on it is in the file and the kit, the board in the netlist."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from typing import TYPE_CHECKING
 
@@ -12,6 +12,7 @@ from hil.files.netlist import parse_netlist
 from hil.ports import Operator
 from hil.sim.bench import MakeProcessor, SimulatedBench, device_model
 from hil.sim.setup import KINDS, BenchSetup, SimInstrument
+from hil.sim.unit import build_unit
 from hil.simlink import SimLink, connect
 from hil.simlink.remote_operator import RemoteOperator
 
@@ -49,6 +50,19 @@ def open_simulated(
             raise UsageError(f"--fault: {problem}") from None
 
     return connect(bench), insert
+
+
+def refuse_unknown_faults(board: str, faults: Sequence[str]) -> None:
+    """Say what is wrong with faults before anything is measured.
+
+    Raises:
+        UsageError: a fault that nobody knows, listing what is known; no such board.
+    """
+    path = locate("board", board)
+    try:
+        build_unit(parse_netlist(label_of(path), read_text(path)), "", faults)
+    except ValueError as problem:
+        raise UsageError(f"--fault: {problem}") from None
 
 
 def at_another_bench(address: str, stack: ExitStack) -> tuple[Operator, Callable[["Insertion"], None]]:

@@ -60,6 +60,10 @@ def plan_study(wish: Wish, plan_rows: PlanRows) -> StudyPlan:
     """
     files = read_files(wish.settings, today=wish.now[:10])
     refuse_simulation_options(files.bench, seed=None, faults=wish.faults)
+    if wish.faults:
+        from hil.app.simulated import refuse_unknown_faults  # late: a real bench needs no simulation
+
+        refuse_unknown_faults(files.limits.board, wish.faults)
     _refuse_name(wish.name)
     if bool(wish.operators) == bool(wish.fittings):
         raise UsageError("A study compares either people or fittings: give --operators A,B,… or --fittings N.")

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from hil.app.records import backup, examine, export, import_export, merge_record, retire, upgrade
-from hil.core.ledger import CertificateIssued, Removal, Rework
+from hil.core.ledger import CertificateIssued, Document, Removal, Rework
 from hil.core.records import UnitVerdict, Verdict
 from hil.errors import BenchError, UsageError
 from hil.store.sqlite_store import SqliteStore
@@ -120,6 +120,46 @@ def test_contradictions_are_refused_as_a_whole(filled, other, opened, reading):
         f"{other.database.where}: contradicts {filled.database.where} about run R1, rework W1. Nothing was merged."
     )
     assert items(filled) == before
+
+
+def kept(store):
+    """Everything in a record, in an order that does not depend on how it came there."""
+    found = items(store)
+    runs = sorted(
+        (one for one in found if hasattr(one, "run") and hasattr(one, "files")), key=lambda one: one.run.opened.run
+    )
+    entries = sorted((one for one in found if hasattr(one, "uid")), key=lambda one: (one.KIND, one.uid))
+    return runs, [replace(one, time="") if one.KIND == "document" else one for one in entries]
+
+
+def test_two_benches_merged_either_way_hold_the_same(filled, other, opened, reading, closed, tmp_path):
+    """The same unit with an attempt on each bench, a study of the same name on each, the maker's words on both."""
+    words = Document(uid="words-1", time=NOW, name="words", content="checked")
+    filled.add(words)
+    other.add(replace(words, time="2026-11-24T09:00:00Z"))
+    filled.add(Document(uid="jig-west", time=NOW, name="study jig", content="{}"))
+    other.add(Document(uid="jig-east", time=NOW, name="study jig", content="{}"))
+    east = replace(opened, run="E1", bench="east", opened="2026-11-04T10:00:00Z", planned=("a",))
+    other.open_run(east)
+    other.append("E1", reading)
+    other.close_run(replace(closed, run="E1", planned=1, judged=1))
+    before_west, before_east = kept(filled), kept(other)
+
+    with SqliteStore(str(tmp_path / "copy.sqlite")) as west_into_east:
+        merge_record(west_into_east, other.database.where)
+        first = merge_record(west_into_east, filled.database.where)
+        merge_record(filled, other.database.where)
+        assert kept(west_into_east) == kept(filled)
+        runs, entries = kept(filled)
+        assert len(runs) == len(before_west[0]) + len(before_east[0]) == 4
+        assert len(entries) == len(before_west[1]) + len(before_east[1]) - 1  # the words are there once
+        assert first.shared_units == ("QM2-00001",)
+        for store in (filled, west_into_east):
+            attempts = [(one.run, one.bench) for one in store.summaries(serial="QM2-00001")]
+            assert attempts == [("R1", "simulated"), ("E1", "east")]
+            assert store.next_attempt("QM2-00001") == 3
+            assert merge_record(store, other.database.where).added == ()
+        assert kept(west_into_east) == kept(filled)
 
 
 def test_real_and_simulated_records_do_not_merge(filled, other, opened):
