@@ -215,6 +215,16 @@ def test_a_baseline_is_kept_and_compared(call, tmp_path):
     sizes = {shift["name"]: shift for shift in found["shifts"] if shift["kind"] == "size"}
     assert sizes["flash size"]["baseline"] == found["baseline"]["flash_bytes"] > 10_000
     assert (tmp_path / "shifts.svg").read_text().startswith("<?xml")
+    # What is compared besides the readings of the checks: time to answer, settling, warm-up, texts of the display.
+    kinds = {shift["name"]: shift["kind"] for shift in found["shifts"]}
+    for kind, names in {
+        "time": ("start_time", "probe.time of an answer", "probe.time of a relay", "probe.time of a reading"),
+        "value": ("f_warm_up", "f_repeatability", "ccal.at_nominal", "probe.shown below zero"),
+        "text": ("shown_c_100p", "shown_l_over", "probe.display of inductance", "probe.long line"),
+        "size": ("flash size", "ram size"),
+    }.items():
+        assert {name: kinds[name] for name in names} == dict.fromkeys(names, kind)
+    assert found["candidate"]["ram_bytes"] == sizes["ram size"]["candidate"] > 100
 
     assert call("compare", FIRMWARE, "--keep", "good", *FEW)[0] == 128
     code, _, err = call("compare", "good", FIRMWARE, "--scope", "boxed", "--seed", "5")

@@ -116,6 +116,7 @@ def test_the_same_is_the_same_and_sizes_are_reported():
     assert comparison.finding is Finding.SAME
     sizes = {shift.name: shift for shift in comparison.shifts if shift.kind is Kind.SIZE}
     assert (sizes["flash size"].baseline, sizes["flash size"].candidate) == (100.0, 130.0)
+    assert [shift.kind for shift in comparison.shifts if shift.name.startswith("c")] == [Kind.VALUE, Kind.SPREAD]
 
 
 def test_a_shift_and_a_verdict_that_turned():
