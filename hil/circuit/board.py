@@ -17,7 +17,10 @@ from dataclasses import replace
 from functools import lru_cache
 from statistics import NormalDist
 
-from hil.circuit import clock
+import numpy as np
+import numpy.typing as npt
+
+from hil.circuit.clock import PROGRAMMING_LEAST_V
 from hil.circuit.conditioned import SUPPLY_OHM, locate, pack_nets
 from hil.circuit.conditions import Conditions, Operating, Oscillation, Renamed, Source
 from hil.circuit.dc import Floats, Network, Solution, start_at
@@ -26,7 +29,7 @@ from hil.circuit.faults import Assembly, Fault, assemble
 from hil.circuit.netlist import Component, Netlist
 from hil.circuit.oscillator import TankBoard, Terminal
 from hil.circuit.settle import Settled, Settling
-from hil.circuit.stamps import Values, base_network
+from hil.circuit.stamped import Stamped
 from hil.circuit.tank import Comparator, TankSolution
 from hil.circuit.tank import solve as solve_tank
 
@@ -37,6 +40,7 @@ RECEIVER_LOW, RECEIVER_HIGH, RECEIVER_LEAST_V = 0.3, 0.7, 2.0
 TIGHT_LIMIT_A = 0.1  # a current limit below this may be reached
 CACHE = 4096
 
+Places = npt.NDArray[np.intp]
 Pulled = tuple[tuple[str, bool], ...]  # armature of each relay
 
 
@@ -57,7 +61,8 @@ class BoardModel:
         self.intermittent = self._assemblies[0].intermittent
         """Probability that intermittent joints are open at a look; draw and set `Conditions.joints_open`."""
         self._nominal = _nominal_of(netlist, self)
-        self._base = lru_cache(maxsize=64)(self._build)
+        self._stamped = lru_cache(maxsize=64)(self._build)
+        self._designed = lru_cache(maxsize=64)(self._places_of)
         self._tank_board = lru_cache(maxsize=64)(self._build_tank)
         self.tank = lru_cache(maxsize=CACHE)(self._limit_cycle)
         self._settled = lru_cache(maxsize=CACHE)(self._settle)
@@ -116,17 +121,16 @@ class BoardModel:
         return operating.pins[f"{designator}.{supply}"] - operating.pins[f"{designator}.{ground}"]
 
     # Stages, each cached: base network, direct current, oscillator
-    def _build(self, joints_open: bool, temperature_degc: float) -> tuple[Values, Network]:
-        values = Values(self._assemblies[joints_open], temperature_degc)
-        return values, base_network(self._assemblies[joints_open], values)
+    def _build(self, joints_open: bool, temperature_degc: float) -> Stamped:
+        return Stamped(self._assemblies[joints_open], temperature_degc)
 
     def _settle(self, conditions: Conditions) -> Settled:
-        values, base = self._base(conditions.joints_open, conditions.temperature_degc)
+        stamped = self._stamped(conditions.joints_open, conditions.temperature_degc)
 
         def start(network: Network) -> Solution | None:
             return self._start(network, conditions)
 
-        return Settling(self.assembly(conditions), values, base, conditions, start).result()
+        return Settling(stamped, conditions, start).result()
 
     def _start(self, network: Network, conditions: Conditions) -> Solution | None:
         """Where the unloaded or the nominal board settles: it depends on nothing but the arguments."""
@@ -137,19 +141,25 @@ class BoardModel:
         if self._nominal is self:
             return None
         vector = self._nominal._settled(_rounded(conditions)).high
-        _, known = self._nominal._base(False, NOMINAL.temperature_degc)
-        voltages = [vector[known.index[self._designed_net(name, known)]] for name in network.nodes]
-        return start_at(network, [*voltages, *vector[len(known.nodes) :]])
+        return start_at(network, vector[self._designed(network.nodes, len(vector))])
 
-    def _designed_net(self, name: str, known: Network) -> str:
+    def _places_of(self, nodes: tuple[str, ...], unknowns: int) -> Places:
+        """Where to find the nodes, and the currents behind them, in a solution of the nominal board."""
+        known = self._nominal._stamped(False, NOMINAL.temperature_degc).index
+        places = [known[self._designed_net(name, known)] for name in nodes]
+        return np.array([*places, *range(len(known), unknowns)])
+
+    def _designed_net(self, name: str, known: Mapping[str, int]) -> str:
         """The net itself, or the one that an isolated pin such as ``U3.4`` should be on."""
-        if name in known.index:
+        if name in known:
             return name
         designator, _, pin = name.partition(".")
         return self.netlist.component(designator).net(pin) or self.netlist.ground
 
     def _build_tank(self, joints_open: bool, temperature_degc: float, pulled: Pulled) -> TankBoard:
-        return TankBoard(self._assemblies[joints_open], self._base(joints_open, temperature_degc)[0], dict(pulled))
+        return TankBoard(
+            self._assemblies[joints_open], self._stamped(joints_open, temperature_degc).values, dict(pulled)
+        )
 
     def _limit_cycle(
         self,
@@ -168,7 +178,7 @@ class BoardModel:
             return None
         network, start = built
         part = self.netlist.of_kind("comparator")[0]
-        values, _ = self._base(joints_open, temperature_degc)
+        values = self._stamped(joints_open, temperature_degc).values
         comparator = Comparator(
             delay_s=values[part.designator],
             swing_v=swing_v,
@@ -182,8 +192,8 @@ class BoardModel:
 
     def _solve(self, conditions: Conditions) -> tuple[Operating, Oscillation]:
         settled = self._settled(_direct(conditions))
-        values, base = self._base(conditions.joints_open, conditions.temperature_degc)
-        look = _Look(self, self.assembly(conditions), values, base.index, conditions, settled)
+        stamped = self._stamped(conditions.joints_open, conditions.temperature_degc)
+        look = _Look(self, stamped, conditions, settled)
         return look.operating(), look.oscillation()
 
 
@@ -232,17 +242,10 @@ def _to_grid(volt: float) -> float:
 class _Look:
     """Results for one set of conditions, from the settled board and its limit cycle."""
 
-    def __init__(
-        self,
-        model: BoardModel,
-        assembly: Assembly,
-        values: Values,
-        index: Mapping[str, int],
-        conditions: Conditions,
-        settled: Settled,
-    ) -> None:
-        self.model, self.assembly, self.values, self.index = model, assembly, values, index
-        self.conditions, self.settled, self.netlist = conditions, settled, assembly.netlist
+    def __init__(self, model: BoardModel, stamped: Stamped, conditions: Conditions, settled: Settled) -> None:
+        self.model, self.stamped, self.conditions, self.settled = model, stamped, conditions, settled
+        self.netlist, self.assembly, self.values = stamped.netlist, stamped.assembly, stamped.values
+        self.index = stamped.index
         self.tank = self._tank() if settled.level == "free" else None
         duty = settled.resting_duty if self.tank is None else self.tank.duty
         self.vector = settled.mean(duty)
@@ -269,8 +272,7 @@ class _Look:
 
     def operating(self) -> Operating:
         """Voltages, currents and states."""
-        values = self.vector.tolist()
-        nets = {net: values[number] for net, number in self.index.items()}
+        nets: dict[str, float] = dict(zip(self.index, self.vector.tolist(), strict=False))
         points = {name: nets[net] for name, net in self.netlist.test_points.items()}
         pins = Renamed(nets, self.netlist.pin_nets)
         current, limited = self._supply(nets)
@@ -287,7 +289,7 @@ class _Look:
             lamps={part.designator: self._lamp_a(part) for part in self.netlist.of_kind("led")},
             resistance_ohm=self._resistance(nets),
             mcu_clock_hz=settled.clock_hz,
-            mcu_programmable=clock.is_programmable(self.assembly, pins),
+            mcu_programmable=self._is_programmable(),
             mcu_runs=settled.mode == "running",
             mcu_mode=settled.mode,
             display_powered=self._display_powered(),
@@ -300,7 +302,7 @@ class _Look:
         conditions = self.conditions
         if conditions.supply_v is None:
             return 0.0, False
-        plus, minus = pack_nets(self.assembly)
+        plus, minus = pack_nets(self.netlist)
         terminal_v = math.copysign(1.0, conditions.supply_v) * (nets[plus] - nets[minus])
         current = min((abs(conditions.supply_v) - terminal_v) / SUPPLY_OHM, conditions.supply_limit_a)
         return current, current > 0.999 * conditions.supply_limit_a
@@ -317,6 +319,10 @@ class _Look:
         slope = part.model["emission"] * self.values.thermal_v
         saturation = saturation_a(self.values[part.designator], part.model["emission"], self.values.temperature_degc)
         return saturation * math.expm1(min(self._between(part, "A", "K", self.vector) / slope, 300.0))
+
+    def _is_programmable(self) -> bool:
+        parts = self.netlist.of_kind("microcontroller")
+        return self.stamped.header_reaches and self._between(parts[0], "VCC", "GND", self.vector) > PROGRAMMING_LEAST_V
 
     def _display_powered(self) -> bool:
         for part in self.netlist.of_kind("display"):

@@ -6,9 +6,10 @@ from hil.circuit.conditions import Conditions
 from hil.circuit.dc import LimitedBranch, Network
 from hil.circuit.devices import limited_source
 from hil.circuit.faults import Assembly
-from hil.circuit.netlist import Component
-from hil.circuit.oscillator import contacts, terminal_nets
-from hil.circuit.stamps import Values, protected_pins
+from hil.circuit.netlist import Component, Netlist
+from hil.circuit.oscillator import terminal_nets
+from hil.circuit.stamped import Stamped
+from hil.circuit.stamps import Values
 
 SUPPLY_OHM = 0.01  # the supply's leads
 OHMMETER_OHM = 10.0
@@ -17,15 +18,9 @@ BLANK_CLOCK_HZ = 1e6  # a fresh part runs from its internal oscillator, 8 MHz di
 LEAST_SHORT_OHM = 1e-3
 
 
-def pack_nets(assembly: Assembly) -> tuple[str, str]:
+def pack_nets(netlist: Netlist) -> tuple[str, str]:
     """Nets of the pack connector's two pins."""
-    for part in assembly.netlist.of_kind("connector"):
-        names = {pin.name: pin.net for pin in part.pins}
-        if "PACK+" in names and "PACK-" in names:
-            return names["PACK+"], names["PACK-"]
-    raise ValueError(
-        f"board {assembly.netlist.board} has no connector with pins PACK+ and PACK-; name them so in its file"
-    )
+    return netlist.connector_nets("PACK+", "PACK-")
 
 
 def locate(assembly: Assembly, point: str) -> str:
@@ -51,33 +46,23 @@ def locate(assembly: Assembly, point: str) -> str:
     )
 
 
-def conditioned(
-    base: Network,
-    assembly: Assembly,
-    values: Values,
-    conditions: Conditions,
-    *,
-    pulled: Mapping[str, bool],
-    mode: str,
-    clock_hz: float,
-) -> Network:
-    """A copy of the base network under the conditions, with the comparator's output open."""
-    network = base.copy()
-    netlist = assembly.netlist
-    _switches(network, assembly, values, conditions)
-    for relay, first, second, closed in contacts(assembly, pulled):
-        if closed:
-            network.conductance(first, second, 1 / values[f"{relay.designator}.contact_resistance"])
+def conditioned(stamped: Stamped, conditions: Conditions, *, pulled: Mapping[str, bool], mode: str) -> Network:
+    """A copy of the board's network under the conditions, with the comparator's output open."""
+    network = stamped.network.copy()
+    assembly, netlist = stamped.assembly, stamped.netlist
+    _switches(network, stamped, conditions)
+    for first, second, siemens in stamped.closed_contacts(pulled):
+        network.conductance(first, second, siemens)
     for part in netlist.of_kind("microcontroller"):
-        _microcontroller(network, part, values, conditions, mode, clock_hz)
-    _terminal(network, conditions, *terminal_nets(assembly))
+        _microcontroller(network, part, stamped, conditions, mode)
+    _terminal(network, conditions, *terminal_nets(netlist))
     for source in conditions.sources:
         average = source.voltage_v / 2 if source.frequency_hz else source.voltage_v
         network.voltage(locate(assembly, source.point), netlist.ground, average, source.resistance_ohm)
     for first, second, ohm in conditions.loads:
         network.conductance(locate(assembly, first), locate(assembly, second), 1 / ohm)
     if conditions.supply_v is not None:
-        plus, minus = pack_nets(assembly)
+        plus, minus = pack_nets(netlist)
         law = limited_source(conditions.supply_v, conditions.supply_limit_a, SUPPLY_OHM)
         network.limited.append(LimitedBranch(minus, plus, ((plus, minus),), law))
     if conditions.ohmmeter is not None:
@@ -87,12 +72,12 @@ def conditioned(
     return network
 
 
-def _switches(network: Network, assembly: Assembly, values: Values, conditions: Conditions) -> None:
-    for part in assembly.netlist.of_kind("switch", "key"):
+def _switches(network: Network, stamped: Stamped, conditions: Conditions) -> None:
+    for part in stamped.netlist.of_kind("switch", "key"):
         name = part.designator
         closed = conditions.switch_on if part.kind == "switch" else name in conditions.keys
-        if closed and (name, "stuck_open") not in assembly.flags:
-            network.conductance(part.pins[0].net, part.pins[1].net, 1 / values[name])
+        if closed and (name, "stuck_open") not in stamped.assembly.flags:
+            network.conductance(part.pins[0].net, part.pins[1].net, 1 / stamped.values[name])
 
 
 def supply_current_a(part: Component, values: Values, mode: str, clock_hz: float) -> float:
@@ -107,22 +92,19 @@ def supply_current_a(part: Component, values: Values, mode: str, clock_hz: float
     return values[f"{name}.static_current"] + dynamic.get(mode, 0.0)
 
 
-def _microcontroller(
-    network: Network, part: Component, values: Values, conditions: Conditions, mode: str, clock_hz: float
-) -> None:
-    name, supply, ground = part.designator, part.net("VCC"), part.net("GND")
+def _microcontroller(network: Network, part: Component, stamped: Stamped, conditions: Conditions, mode: str) -> None:
+    name, supply, ground, values = part.designator, part.net("VCC"), part.net("GND"), stamped.values
     if conditions.supply_v is not None or conditions.sources:  # at an ohmmeter's tenths of a volt it draws nothing
-        network.conductance(supply, ground, supply_current_a(part, values, mode, clock_hz) / 5.0)
+        network.conductance(supply, ground, supply_current_a(part, values, mode, stamped.clock_hz) / 5.0)
     if mode != "running":
         return
     network.conductance(part.net("AVCC"), part.net("AREF"), 1 / part.model["reference_switch"])
-    drivable = protected_pins(part)
+    nets = stamped.port_nets[name]
+    siemens = {"pullup": 1 / values[f"{name}.pull_up"]}
+    siemens["low"] = siemens["high"] = 1 / values[f"{name}.driver_resistance"]
     for pin, level in conditions.pins:
-        if pin not in drivable or level == "input":
-            continue
-        rail = ground if level == "low" else supply
-        ohm = values[f"{name}.pull_up"] if level == "pullup" else values[f"{name}.driver_resistance"]
-        network.conductance(part.net(pin), rail, 1 / ohm)
+        if pin in nets and level != "input":
+            network.conductance(nets[pin], ground if level == "low" else supply, siemens[level])
 
 
 def _terminal(network: Network, conditions: Conditions, first: str, second: str) -> None:

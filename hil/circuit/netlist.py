@@ -215,7 +215,30 @@ class Netlist:
 
     def of_kind(self, *kinds: str) -> tuple[Component, ...]:
         """All components of these kinds, kind by kind."""
+        if len(kinds) == 1:
+            return self._by_kind.get(kinds[0], ())
         return tuple(component for kind in kinds for component in self._by_kind.get(kind, ()))
+
+    def connector_nets(self, first: str, second: str) -> tuple[str, str]:
+        """Nets of two pins, by name, of the connector that has both.
+
+        Raises:
+            ValueError: there is none.
+        """
+        pair = first, second
+        if pair not in self._connector_nets:
+            names = ({pin.name: pin.net for pin in part.pins} for part in self.of_kind("connector"))
+            found = next((nets for nets in names if first in nets and second in nets), None)
+            if found is None:
+                raise ValueError(
+                    f"board {self.board} has no connector with pins {first} and {second}; name them so in its file"
+                )
+            self._connector_nets[pair] = found[first], found[second]
+        return self._connector_nets[pair]
+
+    @cached_property
+    def _connector_nets(self) -> dict[tuple[str, str], tuple[str, str]]:
+        return {}
 
     @cached_property
     def pin_nets(self) -> Mapping[str, str]:

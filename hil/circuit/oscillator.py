@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from hil.circuit.faults import LINK_OHM, Assembly
-from hil.circuit.netlist import Component
+from hil.circuit.netlist import Component, Netlist
 from hil.circuit.stamps import Values
 from hil.circuit.tank import Coils, Floats, TankNetwork
 
@@ -101,7 +101,7 @@ class TankBoard:
 
     def __init__(self, assembly: Assembly, values: Values, pulled: Mapping[str, bool]) -> None:
         netlist = assembly.netlist
-        self.terminals = terminal_nets(assembly)
+        self.terminals = terminal_nets(netlist)
         self.index: dict[str, int] = {}
         comparator = netlist.of_kind("comparator")[0]
         self.output, sense, minus = (comparator.net(pin) for pin in ("OUT", "IN+", "IN-"))
@@ -251,13 +251,9 @@ def _board_parts(assembly: Assembly, values: Values, pulled: Mapping[str, bool])
     return parts
 
 
-def terminal_nets(assembly: Assembly) -> tuple[str, str]:
+def terminal_nets(netlist: Netlist) -> tuple[str, str]:
     """Nets of T1 and T2."""
-    for part in assembly.netlist.of_kind("connector"):
-        names = {pin.name: pin.net for pin in part.pins}
-        if "T1" in names and "T2" in names:
-            return names["T1"], names["T2"]
-    raise ValueError(f"board {assembly.netlist.board} has no connector with pins T1 and T2; name them so in its file")
+    return netlist.connector_nets("T1", "T2")
 
 
 def _connect(parts: _Parts, terminal: Terminal, first: str, second: str) -> None:

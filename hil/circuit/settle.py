@@ -8,13 +8,11 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from hil.circuit import clock
 from hil.circuit.conditioned import conditioned, power_comparator
 from hil.circuit.conditions import Conditions
 from hil.circuit.dc import Floats, Network, Solution, solve
-from hil.circuit.faults import Assembly
 from hil.circuit.netlist import Component
-from hil.circuit.stamps import Values
+from hil.circuit.stamped import Stamped
 
 COMPARATOR_LEAST_V = 2.5  # supply below which the comparator's output stays open; from memory
 RESET_HIGH = 0.6  # of the supply: above it the microcontroller leaves reset; from memory
@@ -55,10 +53,9 @@ class Settled:
 class Settling:
     """One settling in the making."""
 
-    def __init__(self, assembly: Assembly, values: Values, base: Network, conditions: Conditions, start: Start) -> None:
-        self.assembly, self.values, self.base, self.conditions = assembly, values, base, conditions
-        self.netlist, self.index, self.start = assembly.netlist, base.index, start
-        self.clock_hz = clock.frequency_hz(assembly, values)
+    def __init__(self, stamped: Stamped, conditions: Conditions, start: Start) -> None:
+        self.stamped, self.conditions, self.start = stamped, conditions, start
+        self.netlist, self.values, self.index = stamped.netlist, stamped.values, stamped.index
         self.iterations = 0
 
     def result(self) -> Settled:
@@ -70,7 +67,7 @@ class Settling:
         pulled: Mapping[str, bool] = {relay.designator: powered and guess[relay.kind] for relay in relays}
         mode = self.conditions.mcu
         if mode == "running" and not self._could_run():
-            mode = "blank" if self.clock_hz else "stopped"
+            mode = "blank" if self.stamped.clock_hz else "stopped"
         elif mode == "running" and not powered and not self.conditions.sources:
             mode = "reset"
         for _ in range(ROUNDS):
@@ -86,7 +83,9 @@ class Settling:
 
     def _could_run(self) -> bool:
         parts = self.netlist.of_kind("microcontroller")
-        return self.clock_hz > 0 and all((part.designator, "blank") not in self.assembly.flags for part in parts)
+        return self.stamped.clock_hz > 0 and all(
+            (part.designator, "blank") not in self.stamped.assembly.flags for part in parts
+        )
 
     def _runs(self, vector: Floats) -> bool:
         for part in self.netlist.of_kind("microcontroller"):
@@ -103,9 +102,7 @@ class Settling:
         return abs(self._between(relay, "COIL+", "COIL-", vector)) >= self.values[f"{relay.designator}.operate"]
 
     def _solve(self, pulled: Mapping[str, bool], mode: str) -> Settled:
-        network = conditioned(
-            self.base, self.assembly, self.values, self.conditions, pulled=pulled, mode=mode, clock_hz=self.clock_hz
-        )
+        network = conditioned(self.stamped, self.conditions, pulled=pulled, mode=mode)
         comparators = self.netlist.of_kind("comparator")
         level, low_v, high_v = "off", math.nan, math.nan
         if not comparators or not (self.conditions.supply_v or self.conditions.sources):
@@ -132,7 +129,7 @@ class Settling:
             balance_high_v=high_v,
             pulled=pulled,
             mode=mode,
-            clock_hz=self.clock_hz,
+            clock_hz=self.stamped.clock_hz,
             converged=low.converged and high.converged,
             iterations=self.iterations,
         )

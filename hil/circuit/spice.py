@@ -232,14 +232,14 @@ def _conditions(deck: _Deck, assembly: Assembly, values: Values, conditions: Con
             deck.resistor(part.pins[0].net, part.pins[1].net, values[part.designator])
     if conditions.terminal.kind in ("short", "inductor"):
         ohm = conditions.terminal.jig_resistance_ohm + conditions.terminal.series_resistance_ohm
-        deck.resistor(*terminal_nets(assembly), max(ohm, LEAST_SHORT_OHM))
+        deck.resistor(*terminal_nets(assembly.netlist), max(ohm, LEAST_SHORT_OHM))
     for source in conditions.sources:
         average = source.voltage_v / 2 if source.frequency_hz else source.voltage_v
         deck.voltage(locate(assembly, source.point), assembly.netlist.ground, average, source.resistance_ohm)
     for first, second, ohm in conditions.loads:
         deck.resistor(locate(assembly, first), locate(assembly, second), ohm)
     if conditions.supply_v is not None:
-        plus, minus = pack_nets(assembly)
+        plus, minus = pack_nets(assembly.netlist)
         _limited(deck, plus, minus, conditions.supply_v, conditions.supply_limit_a, SUPPLY_OHM)
     if conditions.ohmmeter is not None:
         first, second = (locate(assembly, point) for point in conditions.ohmmeter)
