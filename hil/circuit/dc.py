@@ -278,13 +278,11 @@ class _System:
     def _step(self, values: list[float], junction_v: Floats) -> Floats:
         """Solution of the network linearised at these unknowns and junction voltages."""
         pattern = self.pattern
-        relative = junction_v / pattern.slope
-        raised = np.exp(np.minimum(relative, 300.0))
-        gradient = pattern.conductance * raised + SHUNT_S
-        rest = pattern.saturation * (raised * (1 - relative) - 1)
+        steepness = pattern.conductance * np.exp(np.minimum(junction_v / pattern.slope, 300.0))
+        rest = steepness * (pattern.slope - junction_v) - pattern.saturation
         right = self.injected_a - pattern.into @ rest
         entries = self._branch_entries(values, right)
-        weights = np.concatenate((gradient[pattern.junction] * pattern.factor, entries))
+        weights = np.concatenate(((steepness + SHUNT_S)[pattern.junction] * pattern.factor, entries))
         size = pattern.size
         matrix = (self.constant + np.bincount(pattern.places, weights, size * size + 1))[:-1].reshape(size, size)
         return np.linalg.solve(matrix, right)
@@ -312,7 +310,7 @@ class _System:
     def _move(self, before: list[float], after: list[float], reached: Floats, limited: Floats) -> float:
         """How far the arguments of nonlinear elements moved. What is linear is exact after one step, however long."""
         awake = np.maximum(reached, limited) > ASLEEP_V
-        furthest = float(np.maximum.reduce(np.abs(reached - limited), where=awake, initial=0.0))
+        furthest = float(np.maximum.reduce(np.abs(reached - limited) * awake, initial=0.0))
         for plus, minus in self.pattern.watched:
             furthest = max(furthest, abs(after[plus] - before[plus] - (after[minus] - before[minus])))
         for number in range(self.pattern.nodes, self.pattern.size):
