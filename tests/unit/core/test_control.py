@@ -5,9 +5,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.integrate import quad
 from scipy.stats import norm
 
-from hil.core.control import averages, c4, counts, cusum, ewma, individuals, run_rules
+from hil.core.control import D2, averages, c4, counts, cusum, ewma, individuals, run_rules
 
 DATA = Path(__file__).parents[2] / "data"
 
@@ -25,6 +26,16 @@ def test_individuals_flow_rate() -> None:
     assert float(np.abs(np.diff(series)).mean()) == pytest.approx(1.8778, abs=5e-5)
     assert (chart.lower[0], chart.upper[0]) == pytest.approx((45.8159, 55.8041), abs=5e-5)
     assert chart.in_control
+    # The printed limits rest on d2 = 1.128; with the exact one the upper limit would be 55.8024.
+    assert chart.centre + 3 * 1.8778 / (2 / np.sqrt(np.pi)) == pytest.approx(55.8024, abs=5e-4)
+
+
+@pytest.mark.published("3.1 control-chart constants d2", source="ASTM/Montgomery tables, NIST 6.3.2.1", how="read")
+def test_d2_is_the_mean_range_rounded_to_three_digits() -> None:
+    for n, printed in D2.items():
+        mean_range, _ = quad(lambda x, n=n: 1 - norm.cdf(x) ** n - norm.sf(x) ** n, -9, 9)
+        assert printed == pytest.approx(mean_range, abs=5.1e-4), n
+    assert set(D2) == set(range(2, 11))
 
 
 @pytest.mark.published(

@@ -8,7 +8,19 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from hil.core.gage import average_range, bias, crossed, linearity, nested, nested_study
+from hil.core.budget import coverage_factor, welch_satterthwaite
+from hil.core.gage import (
+    K1,
+    K2,
+    K3,
+    STUDY_SIGMAS,
+    average_range,
+    bias,
+    crossed,
+    linearity,
+    nested,
+    nested_study,
+)
 
 DATA = Path(__file__).parents[2] / "data"
 AIAG = "AIAG MSA 4th ed. 2010, chapter III-B worked example"
@@ -215,6 +227,69 @@ def test_units_of_an_operator_are_no_part_of_the_gage() -> None:
     assert study.component("unit").sd == pytest.approx(5, rel=0.4)
     with pytest.raises(ValueError, match="one level of a nested study is the unit"):
         nested_study(values, outer="operator", inner="fitting")
+
+
+@pytest.mark.published(
+    "D5 within-run standard deviation of this probe",
+    source=NIST_GAUGE,
+    how="read",
+    differs="the 0.0710 of all probes rests on measurements that are not at hand; that of this probe is recomputed",
+)
+def test_nist_within_run() -> None:
+    with (DATA / "nist_check_std.csv").open() as file:
+        squares = [float(row[key]) ** 2 for row in csv.DictReader(file) for key in ("A1SD", "B1SD", "A2SD", "B2SD")]
+    assert math.sqrt(math.fsum(squares) / len(squares)) == pytest.approx(0.0774, abs=5e-5)
+
+
+@pytest.mark.published("D6 Type A budget from the nested study", source=f"{NIST_GAUGE} (2.6.3)", how="from memory")
+def test_nist_budget_of_the_nested_study() -> None:
+    """Terms as read, totals from memory: a² · s² with the degrees of freedom of each level."""
+    terms = [(0.0, 0.0710, 300), (5 / 6, 0.0362, 50), (1.0, 0.0197, 5), (0.1, 0.0161, 9)]
+    contributions = [(math.sqrt(a2) * s, float(dof)) for a2, s, dof in terms]
+    u = math.hypot(*(one for one, _ in contributions))
+    dof = welch_satterthwaite(u, contributions)
+    assert u == pytest.approx(0.0388, abs=5e-5)
+    assert dof == pytest.approx(42, abs=0.5)
+    assert dof is not None
+    k = coverage_factor(0.95, round(dof))  # the handbook rounds; the GUM truncates, to 41 here
+    assert k == pytest.approx(2.018, abs=1e-3)
+    assert k * u == pytest.approx(0.078, abs=5e-4)
+
+
+def range_moments(count: int) -> tuple[float, float]:
+    """Mean and root mean square of the range of so many standard normal values: d2 and d2* of one group."""
+    from scipy.integrate import trapezoid
+    from scipy.stats import norm
+
+    x = np.linspace(-9, 9, 1801)
+    r = np.linspace(0, 14, 1401)
+    inside = norm.cdf(x[None, :] + r[:, None]) - norm.cdf(x)[None, :]
+    exceeds = 1 - count * trapezoid(norm.pdf(x) * inside ** (count - 1), x, axis=1)
+    return float(trapezoid(exceeds, r)), math.sqrt(2 * float(trapezoid(r * exceeds, r)))
+
+
+@pytest.mark.published("3.1 factors of the average and range method", source=AIAG, how="read")
+def test_factors_of_average_and_range() -> None:
+    """K1 is 1/d2, of many ranges; K2 and K3 are 1/d2*, of one range: rounded to four digits, none mixed up."""
+    assert {count: pytest.approx(1 / range_moments(count)[0], abs=6e-5) for count in K1} == K1
+    factors = {**K2, **K3}
+    assert {count: pytest.approx(1 / range_moments(count)[1], abs=6e-5) for count in factors} == factors
+    assert STUDY_SIGMAS == 6  # not 5.15, with which older factors (4.56, 3.05 …) circulate
+
+
+def test_bias_and_linearity_agree_with_scipy() -> None:
+    from scipy import stats
+
+    readings = np.random.default_rng(2).normal(10.02, 0.05, 12)
+    found = bias(12, float(readings.mean()), float(readings.std(ddof=1)), 10.0)
+    theirs = stats.ttest_1samp(readings, 10.0)
+    interval = theirs.confidence_interval(0.95)
+    assert (found.t, found.p) == pytest.approx((theirs.statistic, theirs.pvalue))
+    assert (10 + found.lower, 10 + found.upper) == pytest.approx((interval.low, interval.high))
+    references = [7.0, 9.0, 11.0, 13.0, 15.0]
+    biases = [0.49, 0.16, 0.02, -0.28, -0.61]
+    ours, line = linearity(references, biases), stats.linregress(references, biases)
+    assert (ours.slope, ours.intercept, ours.slope_p) == pytest.approx((line.slope, line.intercept, line.pvalue))
 
 
 @pytest.mark.published("D7 bias, not significant", source="AIAG MSA 4th ed., bias example (hardness)", how="read")
