@@ -25,7 +25,7 @@ from hil.app.locate import label_of, locate, read_text
 from hil.app.measure_firmware import RunSession, build_directory, measure_firmware
 from hil.app.probes import ROWS as PROBES
 from hil.app.settings import Settings
-from hil.core.baseline import Firmware, RunSet, gather
+from hil.core.baseline import Firmware, RunSet, gather, refusal
 from hil.core.records import Run
 from hil.errors import HilError, UsageError
 from hil.files.netlist import parse_netlist
@@ -61,7 +61,7 @@ def take_sides(names: Sequence[str], wish: Wish, run_session: RunSession) -> lis
     """The readings behind each name, in the order given; ELF files of one call are run side by side.
 
     Raises:
-        UsageError: a name that means nothing, or files that are wrong.
+        UsageError: a name that means nothing, files that are wrong, or two sides that cannot be compared.
         BenchError: a firmware cannot be run.
         CannotBuild: a folder of sources does not build.
     """
@@ -71,6 +71,11 @@ def take_sides(names: Sequence[str], wish: Wish, run_session: RunSession) -> lis
     serials = wish.serials or (known.serials if known else None) or demo_serials(DEFAULT_UNITS)
     repeats = wish.repeats or (known.repeats if known else None) or DEFAULT_REPEATS
     seed = wish.seed if wish.seed is not None else (known.seed if known and known.seed is not None else 0)
+    _refuse(names, [
+        side if isinstance(side, RunSet)
+        else _run_set(Firmware(source=""), [], files, serials=serials, repeats=repeats, seed=seed, made=wish.now)
+        for side in sides
+    ])  # fmt: skip
     to_run = [side for side in sides if isinstance(side, str)]
     made = iter(
         _run_side(side, runs, files, serials, repeats, seed, wish)
@@ -84,6 +89,12 @@ def take_sides(names: Sequence[str], wish: Wish, run_session: RunSession) -> lis
         )
     )  # fmt: skip
     return [side if isinstance(side, RunSet) else next(made) for side in sides]
+
+
+def _refuse(names: Sequence[str], sides: Sequence[RunSet]) -> None:
+    """Before anything is measured: what cannot be compared is not worth measuring."""
+    if len(sides) == 2 and (reason := refusal(*sides)):
+        raise UsageError(f"{names[0]} and {names[1]} cannot be compared: {reason}.")
 
 
 def _known(name: str, files: Files, wish: Wish) -> RunSet | str:

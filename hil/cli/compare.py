@@ -77,7 +77,7 @@ def _run(options: argparse.Namespace) -> int:
         keep_baseline,
         take_sides,
     )
-    from hil.core.baseline import compare_sets, refusal
+    from hil.core.baseline import compare_sets
     from hil.errors import UsageError
     from hil.real.wallclock import WallClock
     from hil.render.comparison import comparison_json, plot, print_comparison
@@ -114,8 +114,6 @@ def _run(options: argparse.Namespace) -> int:
     if len(sides) == 1:
         return Exit.SAME
     baseline, candidate = sides
-    if reason := refusal(baseline, candidate):
-        raise UsageError(f"{options.baseline} and {options.candidate} cannot be compared: {reason}.")
     comparison = compare_sets(baseline, candidate)
     if options.json:
         print(json.dumps(comparison_json(comparison, baseline, candidate)))
