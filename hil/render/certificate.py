@@ -14,7 +14,7 @@ from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any
 
 from hil.core.issuer import Issuer
-from hil.core.records import Run, UnitVerdict
+from hil.core.records import Run, UnitVerdict, Verdict
 from hil.core.units import show
 from hil.render import statements
 from hil.render.results import Adjustment, Group, Point, Result, adjustments, groups, points, results_of
@@ -130,6 +130,8 @@ def build(
     results = results_of(run)
     facts = dict(closed.facts) if closed else {}
     authorised = authorised_by or issuer.authorised_by
+    measured = [one for one in run.readings if one.verdict is not Verdict.NOT_MEASURED]
+    used = {name for one in measured for name in (*one.instruments, *one.parts)}
     by_verdict = {verdict: tuple(r.name for r in results if r.verdict == verdict) for verdict in statements.VERDICTS}
     certificate = Certificate(
         format=FORMAT,
@@ -161,6 +163,7 @@ def build(
                 due=one.due,
             )
             for one in opened.instruments
+            if one.role in used
         ),
         parts=tuple(
             Equipment(
@@ -171,7 +174,7 @@ def build(
                 due=one.due,
             )
             for one in sorted(opened.parts, key=lambda part: (part.unit, part.value))
-            if one.value != 0  # open and short need no certificate
+            if one.name in used and one.value != 0  # open and short need no certificate
         ),
         adjustments=adjustments(results),
         groups=groups(results, issuer.titles),

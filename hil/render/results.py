@@ -65,6 +65,16 @@ class Adjustment:
     as_found: Result
     as_left: Result | None
 
+    @property
+    def is_found(self) -> bool:
+        """Whether it came so far that something may have been adjusted."""
+        return self.as_found.verdict is not Verdict.NOT_MEASURED
+
+    @property
+    def is_left(self) -> bool:
+        """Whether there is a result after it."""
+        return self.as_left is not None and self.as_left.verdict is not Verdict.NOT_MEASURED
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Point:
@@ -109,6 +119,8 @@ def result_of(reading: Reading) -> Result:
     if _is_number(reading.value):
         number, u = float(reading.value), reading.expanded_uncertainty or None  # type: ignore[arg-type]
         value, uncertainty = rounded(number, u, scale, beside=_beside(reading))
+        if u is None and reading.unit == "" and number.is_integer():
+            value = short(number, scale.exponent)  # a count: nothing stands behind its point
         if reading.nominal is not None:
             error = signed(rounded(number - reading.nominal, u, scale, beside=_beside(reading))[0])
     factor = reading.coverage_factor
@@ -150,7 +162,8 @@ def result_of(reading: Reading) -> Result:
 
 def _printed_title(title: str, stage: str, reading: Reading) -> str:
     """The title with what has to stand beside it."""
-    return f"{title}{f', {stage}' if stage not in title else ''}{' (by hand)' if reading.hand_read else ''}"
+    is_said = stage in title or title == reading.name
+    return f"{title}{'' if is_said else f', {stage}'}{' (by hand)' if reading.hand_read else ''}"
 
 
 def _is_number(value: Value) -> bool:

@@ -147,8 +147,13 @@ def _conformity(certificate: Certificate, run: Run, issuer: Issuer) -> str:
     return (
         f"No statement of conformity is made. {count['pass']} of {certificate.planned} planned results meet {against}; "
         f"{count['not_measured']} were not measured and {count['undecided']} are undecided. "
-        f"Reason: {(run.closed.reason if run.closed else 'the run was interrupted and never closed').rstrip('.')}."
+        f"Reason: {_first_sentence(run.closed.reason if run.closed else 'the run was interrupted and never closed')}."
     )
+
+
+def _first_sentence(reason: str) -> str:
+    """What is wrong; what the bench has to do about it stands in the record."""
+    return reason.partition(". ")[0].rstrip(".")
 
 
 def _rule(certificate: Certificate) -> str:
@@ -191,13 +196,13 @@ def _outside(certificate: Certificate) -> str:
 
 
 def _adjustment(certificate: Certificate) -> str:
-    if not certificate.adjustments:
+    found = [one for one in certificate.adjustments if one.is_found]
+    if not found:
         return "Nothing was adjusted."
-    return (
-        "Adjusted in this run, with results as found and as left: "
-        + "; ".join(one.title for one in certificate.adjustments)
-        + f". {_kept_apart(certificate)} All other results are as left."
-    )
+    done, open_ = ("; ".join(one.title for one in found if one.is_left is left) for left in (True, False))
+    words = [f"Adjusted in this run, with results as found and as left: {done}."] if done else []
+    words += [f"Perhaps adjusted, without a result as left: {open_}."] if open_ else []
+    return " ".join((*words, _kept_apart(certificate), "All other results are as left."))
 
 
 def _kept_apart(certificate: Certificate) -> str:

@@ -9,6 +9,7 @@ import pytest
 from hil.core.issuer import Issuer
 from hil.core.records import PartUsed, Run, UnitVerdict, Verdict
 from hil.render.certificate import Certificate, Predecessor, build, hash_of, number_of
+from hil.render.results import result_of
 
 Make = Callable[..., Certificate]
 MakeRun = Callable[..., Run]
@@ -111,7 +112,9 @@ def test_no_accreditation_is_claimed(certificate_of: Make) -> None:
 
 
 def with_parts(run: Run, *parts: PartUsed) -> Run:
-    return replace(run, opened=replace(run.opened, parts=(*run.opened.parts, *parts)))
+    """The first reading rests on these parts alone."""
+    readings = (replace(run.readings[0], parts=tuple(part.name for part in parts)), *run.readings[1:])
+    return replace(run, opened=replace(run.opened, parts=(*run.opened.parts, *parts)), readings=readings)
 
 
 def test_an_overdue_part_is_called_overdue(run_of: MakeRun, issuer: Issuer) -> None:
@@ -123,6 +126,40 @@ def test_an_overdue_part_is_called_overdue(run_of: MakeRun, issuer: Issuer) -> N
     in_time = replace(late, due="2026-11-25")
     text = section(build(with_parts(run_of(simulated=False), in_time), issuer, issued="2026-11-25"), "traceability")
     assert "All of them were in date on 2026-11-25." in text
+
+
+def test_only_what_was_used_is_listed(run_of: MakeRun, issuer: Issuer) -> None:
+    run = run_of(stop_after=4)  # before any part was fitted
+    certificate = build(run, issuer, issued="2026-11-25")
+    assert [one.name for one in certificate.instruments] == ["voltmeter"]
+    assert certificate.parts == ()
+    assert len(build(run_of(), issuer, issued="2026-11-25").parts) == len(run_of().opened.parts)
+
+
+def test_what_was_not_adjusted_is_not_said_to_be(run_of: MakeRun, issuer: Issuer) -> None:
+    def said(*lost: str) -> str:
+        run = run_of()
+        readings = tuple(
+            replace(one, value=None, verdict=Verdict.NOT_MEASURED, reason="self_test failed")
+            if one.name in lost
+            else one
+            for one in run.readings
+        )
+        return section(build(replace(run, readings=readings), issuer, issued="2026-11-25"), "adjustment")
+
+    names = [f"{what}.{stage}" for what in ("timebase", "ccal", "scale") for stage in ("as_found", "as_left")]
+    assert said(*names) == "Nothing was adjusted."
+    assert said("scale.as_left") == (
+        "Adjusted in this run, with results as found and as left: timebase against reference; Ccal. Perhaps "
+        "adjusted, without a result as left: inductance scale at 1 mH. No reference part used for adjusting was used "
+        "for verifying. All other results are as left."
+    )
+
+
+def test_a_count_has_no_decimals(run_of: MakeRun) -> None:
+    like = run_of().readings[0]
+    count = replace(like, name="reload", value=-1.0, unit="", lower=-4.0, upper=4.0, expanded_uncertainty=None)
+    assert result_of(count).shown_value == "−1"
 
 
 def test_a_part_that_adjusts_and_verifies_is_called_out(run_of: MakeRun, issuer: Issuer) -> None:

@@ -147,7 +147,8 @@ def test_it_is_plain_which_part_adjusts(run_of: MakeRun, issuer: Issuer, paper: 
         name="c_1n_adjust", value=1e-9, unit="F", expanded_uncertainty=1e-12, certificate="QI-K-0246", due="2027-05-14",
         use="adjust",
     )  # fmt: skip
-    run = replace(run, opened=replace(run.opened, parts=(*run.opened.parts, part)))
+    readings = (replace(run.readings[0], parts=(part.name,)), *run.readings[1:])
+    run = replace(run, opened=replace(run.opened, parts=(*run.opened.parts, part)), readings=readings)
     assert "c_1n_adjust 1.0000 nF *" in pages(typeset(build(run, issuer, issued="2026-11-25"), paper))[0]
 
 
