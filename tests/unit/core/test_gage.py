@@ -241,7 +241,9 @@ def test_nist_within_run() -> None:
     assert math.sqrt(math.fsum(squares) / len(squares)) == pytest.approx(0.0774, abs=5e-5)
 
 
-@pytest.mark.published("D6 Type A budget from the nested study", source=f"{NIST_GAUGE} (2.6.3)", how="from memory")
+@pytest.mark.published(
+    "D6 Type A budget from the nested study", source="NIST/SEMATECH e-Handbook 2.6.3", how="from memory"
+)
 def test_nist_budget_of_the_nested_study() -> None:
     """Terms as read, totals from memory: a² · s² with the degrees of freedom of each level."""
     terms = [(0.0, 0.0710, 300), (5 / 6, 0.0362, 50), (1.0, 0.0197, 5), (0.1, 0.0161, 9)]
