@@ -1,8 +1,10 @@
-"""Lot report: records of a lot as frames, figures from them, one page, CSV and JSON."""
+"""Lot report: records of a lot as columns, figures from them, one page, JSON, and tables as CSV."""
 
+import csv
+import io
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from pathlib import Path
 from typing import Any
@@ -12,9 +14,10 @@ import pandas as pd
 
 from hil.app.certify import write_whole
 from hil.app.locate import read_text
-from hil.app.lot_figures import LotFigures, lot_figures
+from hil.app.lot_figures import LotFigures, Readings, lot_figures
+from hil.core.ledger import Diagnosed, Rework
 from hil.core.records import RunSummary
-from hil.core.sampling import Proportion
+from hil.core.sampling import Proportion, SamplingPlan
 from hil.errors import UsageError
 from hil.render.lot_page import lot_page
 from hil.store.sqlite_store import RecordStore
@@ -22,9 +25,12 @@ from hil.suite import ROOT
 
 TEMPLATE = ROOT / "reports" / "lot.html"
 VERDICTS = ("pass", "fail", "undecided", "not_measured")
+_COLUMNS = ("run_no", "definition_no", "verdict", "value", "nominal")
+_LIMITS = ("definition_no", "lower", "upper", "accept_lower", "accept_upper", "nominal")
+LATEST = 50  # runs whose limits the lot is held against; each has limits for a part's value of its own day
 
 
-def figures_of(lot: str, store: RecordStore, *, causes: Sequence[str] = ()) -> LotFigures:
+def figures_of(lot: str, store: RecordStore) -> LotFigures:
     """Figures of a lot from the record.
 
     Raises:
@@ -32,116 +38,218 @@ def figures_of(lot: str, store: RecordStore, *, causes: Sequence[str] = ()) -> L
     """
     summaries = store.summaries(lot=lot)
     if not summaries:
-        known = sorted({one.lot for one in store.summaries() if one.lot})
-        raise UsageError(f"lot '{lot}': no runs in this record. Lots there: {', '.join(known) or 'none'}.")
-    definitions = store.definitions()
-    columns = store.columns(
-        "run_no", "definition_no", "verdict", "value", "lower", "upper", "accept_lower", "accept_upper", "nominal",
-        lot=lot,
-    )  # fmt: skip
-    numbers = np.array(columns.pop("definition_no"), dtype=np.int32)
-    names = np.array([definitions[number][0] for number in sorted(definitions)], dtype=object)
-    place = {number: index for index, number in enumerate(sorted(definitions))}
-    codes = np.array([place[number] for number in numbers.tolist()], dtype=np.int32)
-    readings = pd.DataFrame(
-        {
-            name: np.array(values, dtype=np.int64 if name in ("run_no", "verdict") else float)
-            for name, values in columns.items()
-        }
-    )
-    readings["name"] = pd.Categorical(names[codes])
-    readings["verdict"] = pd.Categorical.from_codes(readings["verdict"].to_numpy(dtype=np.int64), pd.Index(VERDICTS))
+        known = store.lots()
+        shown = (
+            f"{', '.join(known[:20])}{f' and {len(known) - 20} more' if len(known) > 20 else ''}" if known else "none"
+        )
+        raise UsageError(f"lot '{lot}': no runs in this record. Lots there: {shown}.")
     serials = {one.serial for one in summaries}
-    moved = sorted({one.serial for one in store.summaries() if one.serial in serials and one.lot not in ("", lot)})
+    reworks = [one for one in store.entries(Rework) if one.serial in serials]
+    definitions = store.definitions()
+    latest = [one.run_no for one in summaries if one.is_complete][-LATEST:]
     titles = {name: (title, unit) for name, title, unit, *_ in definitions.values()}
     return lot_figures(
         lot,
         _runs(summaries),
-        readings,
+        _readings(store, lot, {number: row[0] for number, row in definitions.items()}, latest),
         titles,
-        causes=causes,
-        moved=moved,
+        causes=_causes(summaries, reworks, store.entries(Diagnosed)),
+        reworked=[one.serial for one in reworks],
+        moved=store.lots_of(lot),
+        limits_revisions=_revisions(summaries),
         simulated=any(one.simulated for one in summaries),
     )
 
 
+def _readings(store: RecordStore, lot: str, names: Mapping[int, str], latest: Sequence[int]) -> Readings:
+    """Columns of a lot; texts and booleans are no numbers and count by their verdict alone."""
+    table = _table(store.reading_rows(*_COLUMNS, lot=lot), len(_COLUMNS))
+    ordered = tuple(dict.fromkeys(names[number] for number in sorted(names)))
+    code_of = {name: code for code, name in enumerate(ordered)}
+    codes = np.zeros(max(names, default=0) + 1, dtype=np.int32)
+    for number, name in names.items():
+        codes[number] = code_of[name]
+    edges = _table(store.reading_rows(*_LIMITS, lot=lot, runs=latest), len(_LIMITS))
+    code_of_edge = codes[edges[:, 0].astype(np.int64)]
+    return Readings(
+        names=ordered,
+        code=codes[table[:, 1].astype(np.int64)],
+        run_no=table[:, 0].astype(np.int64),
+        verdict=table[:, 2].astype(np.int8),
+        value=table[:, 3].copy(),  # a view would keep the whole table
+        nominal=table[:, 4].copy(),
+        limits={name: edges[code_of_edge == code, 1:] for name, code in code_of.items()},
+    )
+
+
+def _table(blocks: Iterable[Sequence[Any]], width: int) -> "np.ndarray[Any, np.dtype[np.float64]]":
+    found = [np.array(rows, dtype=float) for rows in blocks]
+    return np.concatenate(found) if found else np.zeros((0, width))
+
+
+def _revisions(summaries: Sequence[RunSummary]) -> list[str]:
+    """One word for each state of the limits; the same revision twice when it was edited without a new one."""
+    states = dict.fromkeys((one.limits_revision, one.limits_sha256) for one in summaries)
+    return [f"revision {revision} {sha256[:8]}".rstrip() for revision, sha256 in states]
+
+
+def _causes(
+    summaries: Sequence[RunSummary], reworks: Sequence[Rework], diagnoses: Sequence[Diagnosed]
+) -> dict[int, str]:
+    """What failing runs were put down to: what was reworked after them, else what the diagnosis put first."""
+    run_no = {one.run: one.run_no for one in summaries}
+    found = {run_no[one.run]: f"{one.first} (diagnosis)" for one in diagnoses if one.run in run_no}
+    done: dict[int, list[str]] = {}
+    for one in reworks:
+        if one.after_run in run_no:
+            done.setdefault(run_no[one.after_run], []).append(" ".join(filter(None, (one.action, one.target))))
+    return found | {number: f"{', '.join(dict.fromkeys(words))} (rework)" for number, words in done.items()}
+
+
 def _runs(summaries: Sequence[RunSummary]) -> pd.DataFrame:
-    rows = []
-    for one in summaries:
-        facts = dict(one.facts)
-        rows.append(
-            {
-                "run_no": one.run_no,
-                "serial": one.serial,
-                "attempt": one.attempt,
-                "verdict": one.verdict.value,
-                "opened_s": one.opened_at,
-                "operator": one.operator,
-                "bench": one.bench,
-                "firmware": facts.get("firmware_version", ""),
-                "component_lot": facts.get("component_lot", ""),
-                "only": one.only,
-                "scope": one.scope,
-                "seconds": one.actual_seconds,
-                "planned_s": one.planned_seconds,
-            }
-        )
-    return pd.DataFrame(rows)
+    facts = [dict(one.facts) for one in summaries]
+    columns: dict[str, Iterable[Any]] = {
+        "run_no": [one.run_no for one in summaries],
+        "serial": [one.serial for one in summaries],
+        "attempt": [one.attempt for one in summaries],
+        "verdict": [one.verdict.value for one in summaries],
+        "opened_s": [one.opened_at for one in summaries],
+        "operator": [one.operator for one in summaries],
+        "bench": [one.bench for one in summaries],
+        "firmware": [one.get("firmware_version", "") for one in facts],
+        "component_lot": [one.get("component_lot", "") for one in facts],
+        "only": [one.only for one in summaries],
+        "seconds": [one.actual_seconds for one in summaries],
+        "planned_s": [one.planned_seconds for one in summaries],
+    }
+    return pd.DataFrame(columns)
 
 
-def write_lot_report(figures: LotFigures, folder: Path, *, now: str) -> tuple[Path, ...]:
-    """The page, the figures as JSON, the checks as CSV; whole files or none.
+def write_lot_report(
+    figures: LotFigures, folder: Path, *, now: str, plans: Sequence[tuple[str, SamplingPlan]] = ()
+) -> tuple[Path, ...]:
+    """The page; all figures as JSON; checks, units and what stands out as CSV; whole files or none.
+
+    Args:
+        plans: sampling plans for the page, each with its words.
 
     Raises:
         BenchError: they cannot be written.
     """
     mark = "-SIMULATED" if figures.simulated else ""
     stem = f"lot-{''.join(c if c.isalnum() or c in '-_.' else '_' for c in figures.lot)}{mark}"
-    page = lot_page(figures, read_text(TEMPLATE), now=now)
-    table = checks_frame(figures).to_csv(index=False)
-    data = json.dumps(as_json(figures), ensure_ascii=False, allow_nan=False)
-    return (
-        write_whole(folder / f"{stem}.html", page.encode()),
-        write_whole(folder / f"{stem}.json", data.encode()),
-        write_whole(folder / f"{stem}.csv", table.encode()),
-    )
+    page = lot_page(figures, read_text(TEMPLATE), now=now, plans=plans)
+    data = {"format": 1, **as_json(figures), "sampling": [{"words": words, **as_json(plan)} for words, plan in plans]}
+    texts = {
+        ".html": page,
+        ".json": json.dumps(data, ensure_ascii=False, allow_nan=False),
+        ".csv": _csv(check_rows(figures)),
+        "-units.csv": units_csv(figures),
+        "-findings.csv": _csv(finding_rows(figures)),
+    }
+    return tuple(write_whole(folder / f"{stem}{ending}", text.encode()) for ending, text in texts.items())
 
 
-def checks_frame(figures: LotFigures) -> pd.DataFrame:
+def _csv(rows: Sequence[Mapping[str, Any]]) -> str:
+    out = io.StringIO()
+    if rows:
+        writer = csv.DictWriter(out, list(rows[0]), lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(rows)
+    return out.getvalue()
+
+
+def _head(figures: LotFigures) -> dict[str, str]:
+    return {"simulated": "SIMULATED" if figures.simulated else "no", "lot": figures.lot}
+
+
+def check_rows(figures: LotFigures) -> list[dict[str, Any]]:
     """One line a check."""
-    return pd.DataFrame(
-        [
-            {
-                "simulated": "SIMULATED" if figures.simulated else "no",
-                "lot": figures.lot,
-                "check": one.name,
-                "title": one.title,
-                "unit": one.unit,
-                "is_deviation": one.is_deviation,
-                "count": one.count,
-                "failed_first": one.failed_first,
-                "mean": one.mean,
-                "sd": one.sd,
-                "lower": one.lower,
-                "upper": one.upper,
-                "cpk": one.capability.cpk if one.capability else None,
-                "cpk_lower_limit": one.capability.cpk_lower_limit if one.capability else None,
-                "ppk_percentile": one.percentile.ppk if one.percentile else None,
-                "in_control": one.in_control,
-                "signals": "; ".join(one.signals),
-            }
-            for one in figures.checks
-        ]
-    )
+    return [
+        {
+            **_head(figures),
+            "check": one.name,
+            "title": one.title,
+            "unit": one.unit,
+            "is_deviation": one.is_deviation,
+            "count": one.count,
+            "missing": one.missing,
+            "failed_first": one.failed_first,
+            "mean": one.mean,
+            "sd": one.sd,
+            "lower": one.lower,
+            "upper": one.upper,
+            "accept_lower": one.accept_lower,
+            "accept_upper": one.accept_upper,
+            "cp": one.capability.cp if one.capability else None,
+            "cpk": one.capability.cpk if one.capability else None,
+            "cpk_lower_limit": one.capability.cpk_lower_limit if one.capability else None,
+            "cpk_upper_limit": one.capability.cpk_upper_limit if one.capability else None,
+            "ppk_percentile": one.percentile.ppk if one.percentile else None,
+            "ppk_percentile_lower_limit": one.percentile.ppk_lower_limit if one.percentile else None,
+            "ppk_percentile_upper_limit": one.percentile.ppk_upper_limit if one.percentile else None,
+            "in_control": one.in_control,
+            "signals": "; ".join(one.signals),
+        }
+        for one in figures.checks
+    ]
+
+
+def units_csv(figures: LotFigures) -> str:
+    """One line a unit with a complete run, in the order of time, with the value (or deviation) in every check."""
+    units = len(figures.serials)
+    head = _head(figures)
+    columns: dict[str, Sequence[Any]] = {name: [text] * units for name, text in head.items()}
+    columns["serial"] = figures.serials
+    columns |= {name: given.tolist() for name, given in figures.labels.items()}
+    for one in figures.checks:
+        values = one.values.tolist()
+        if one.count < units:
+            known = dict(zip(one.places.tolist(), values, strict=True))
+            values = [known.get(place, "") for place in range(units)]
+        columns[f"{one.name} [{one.unit}]" if one.unit else one.name] = values
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(columns)
+    writer.writerows(zip(*columns.values(), strict=True))
+    return out.getvalue()
+
+
+def finding_rows(figures: LotFigures) -> list[dict[str, Any]]:
+    """Effects, outliers, correlations, failures, causes and yields in one long table."""
+    rows: list[dict[str, Any]] = []
+
+    def say(finding: str, check: str = "", other: str = "", group: str = "", **numbers: Any) -> None:
+        blank = {"count": None, "size": None, "size_sd": None, "p": None}
+        rows.append(
+            {**_head(figures), "finding": finding, "check": check, "other": other, "group": group} | blank | numbers
+        )
+
+    for one in figures.effects:
+        say(one.kind, one.check, one.grouping, one.group, count=one.count, size=one.size, size_sd=one.size_sd, p=one.p)
+    for out in figures.outliers:
+        say("outlier", out.check, group=out.serial, size=out.value, size_sd=out.sigmas)
+    for first, second, r in figures.correlations:
+        say("correlation", first, second, size=r)
+    for name, count, share in figures.failures:
+        say("failed at first check", name, count=count, size=share)
+    for cause, count in figures.causes:
+        say("cause", other=cause, count=count)
+    for yielded in figures.groups:
+        part = yielded.first_pass
+        say("first-pass yield", other=yielded.grouping, group=yielded.group, count=part.total, size=part.share)
+    for serial, other in figures.moved:
+        say("also in another lot", other=other, group=serial)
+    return rows
 
 
 def as_json(value: Any) -> Any:
-    """Plain data without NaN; arrays of single readings stay in the record."""
+    """Plain data without NaN; single readings are in the table of units."""
     if is_dataclass(value) and not isinstance(value, type):
         plain = {
             one.name: as_json(getattr(value, one.name))
             for one in fields(value)
-            if one.name not in ("values", "serials")
+            if one.name not in ("values", "places", "serials", "labels")
         }
         if isinstance(value, Proportion):
             plain["share"] = as_json(value.share)

@@ -1,10 +1,8 @@
-"""Lot figures: from columns of readings to yields, failures, capability, drift, groups, outliers, correlations.
+"""Lot figures: from columns of readings to yields, failures, capability, effects, outliers, correlations.
 
-Pure: `readings` and `runs` are pandas frames with the columns below, wherever they came from.
+Pure: runs are a pandas frame, readings a `Readings` of arrays, wherever they came from.
 
-    runs      run_no serial attempt verdict opened_s operator bench lot firmware component_lot only scope seconds
-              planned_s
-    readings  run_no name verdict value lower upper accept_lower accept_upper nominal
+    runs      run_no serial attempt verdict opened_s operator bench firmware component_lot only seconds planned_s
 
 Readings with a nominal are looked at as deviations from it, so that parts recalibrated within a lot do not count as
 drift. The reading of a unit that stands for the lot is that of its latest complete run; first-pass figures take the
@@ -13,45 +11,41 @@ first complete one.
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
+from hil.app.lot_effects import GROUPINGS, Candidates, Effect, effects_of, strongest_first
 from hil.core.capability import Capability, PercentileCapability, from_percentiles, from_summary
-from hil.core.control import run_rules
 from hil.core.sampling import Proportion, proportion
 
-GROUPINGS = ("operator", "bench", "component_lot", "firmware")
 OUTLIER_SIGMAS = 4.5  # robust; common practice is 3.5 to 5 with median and MAD
-SIGNIFICANCE = 0.01  # of effects, after Holm over all checks and groupings
-LARGE_EFFECT = 0.5  # in standard deviations: smaller ones are significant in large lots and still do not matter
+PASS, FAIL = 0, 1  # codes of verdicts, as `hil.store.queries` gives it
+SUBGROUPS = 25  # averages of this many parts of the lot are charted
+LEAST_CONTROL = 20  # units
+FALSE_ALARM = 0.05  # that any check of a lot in which nothing changed is called out of control
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Effect:
-    """A group whose readings differ from the rest: by how much, in standard deviations within groups."""
+class Readings:
+    """Readings of a lot as columns: `code` is the place of a reading's name in `names`; NaN is no number.
 
-    check: str
-    grouping: str
-    group: str
-    shift: float  # unit of the reading
-    shift_sd: float
-    p: float  # Holm-corrected
-    count: int
+    Args:
+        limits: name -> rows of (lower, upper, accept_lower, accept_upper, nominal) from the latest runs, against which
+            the lot is held.
+    """
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Drift:
-    """A trend over the time of the lot."""
-
-    check: str
-    change: float  # from first to last unit along the fitted line, unit of the reading
-    change_sd: float  # in standard deviations of the residuals
-    share_of_tolerance: float | None  # |change| over the width of the tolerance
-    p: float  # Holm-corrected
-    units_to_limit: float | None  # units until the line meets the nearer limit; None when it moves away
+    names: tuple[str, ...]
+    code: NDArray[np.int32]
+    run_no: NDArray[np.int64]
+    verdict: NDArray[np.int8]  # 0 pass, 1 fail, 2 undecided, 3 not measured
+    value: Floats
+    nominal: Floats
+    limits: Mapping[str, Floats]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,6 +59,15 @@ class Outlier:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class GroupYield:
+    """First-pass yield of the units of one operator, bench, component lot or firmware."""
+
+    grouping: str
+    group: str
+    first_pass: Proportion
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CheckFigures:
     """One check over the lot; deviations from the nominal where there is one."""
 
@@ -72,6 +75,7 @@ class CheckFigures:
     title: str
     unit: str
     count: int
+    missing: int  # units whose standing run has no number for it
     failed_first: int
     mean: float | None
     sd: float | None
@@ -84,8 +88,8 @@ class CheckFigures:
     signals: tuple[str, ...]
     capability: Capability | None
     percentile: PercentileCapability | None
-    values: NDArray[np.float64] = field(compare=False, repr=False)  # in the order of time
-    serials: tuple[str, ...] = field(compare=False, repr=False)
+    values: Floats = field(compare=False, repr=False)  # in the order of time
+    places: NDArray[np.intp] = field(compare=False, repr=False)  # index of each value's unit in `LotFigures.serials`
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,6 +97,8 @@ class LotFigures:
     """Everything a lot report shows."""
 
     lot: str
+    first_run: str  # ISO times
+    last_run: str
     units: int
     runs: int
     interrupted: int
@@ -102,35 +108,42 @@ class LotFigures:
     retested: int
     reworked: int
     failures: tuple[tuple[str, int, float], ...]  # (check, units that failed it first time, cumulated share)
-    causes: tuple[tuple[str, int], ...]
+    causes: tuple[tuple[str, int], ...]  # of units that failed first time
+    groups: tuple[GroupYield, ...]
     checks: tuple[CheckFigures, ...]
     effects: tuple[Effect, ...]
-    drifts: tuple[Drift, ...]
     outliers: tuple[Outlier, ...]
     correlations: tuple[tuple[str, str, float], ...]
     planned_s: float | None  # mean per run
     actual_s: float | None
+    unit_s: float | None  # mean per unit, all its runs
     simulated: bool
-    moved: tuple[str, ...]  # units that also have runs in another lot
+    moved: tuple[tuple[str, str], ...]  # (unit that also has runs in another lot, that lot)
     notes: tuple[str, ...]
+    serials: tuple[str, ...] = field(compare=False, repr=False)  # units with a complete run, in the order of time
+    labels: Mapping[str, NDArray[np.object_]] = field(compare=False, repr=False)  # grouping -> label of each of them
 
 
 def lot_figures(
     lot: str,
     runs: pd.DataFrame,
-    readings: pd.DataFrame,
+    readings: Readings,
     titles: Mapping[str, tuple[str, str]],
     *,
-    causes: Sequence[str] = (),
-    moved: Sequence[str] = (),
+    causes: Mapping[int, str] | None = None,
+    reworked: Sequence[str] = (),
+    moved: Sequence[tuple[str, str]] = (),
+    limits_revisions: Sequence[str] = (),
     simulated: bool = False,
 ) -> LotFigures:
     """All figures of a lot.
 
     Args:
         titles: reading name -> (title, unit).
-        causes: first-ranked cause of every diagnosed failing run.
-        moved: serial numbers that also have runs in another lot.
+        causes: run_no of a failing run -> what its cause was.
+        reworked: serial numbers of units that were reworked.
+        moved: (serial number, other lot) of units that also have runs in another lot.
+        limits_revisions: revisions of the limits that were in force, in the order of time.
 
     Raises:
         ValueError: no runs at all.
@@ -138,26 +151,49 @@ def lot_figures(
     if runs.empty:
         raise ValueError(f"lot '{lot}' has no runs")
     notes: list[str] = []
-    runs = runs.sort_values(["opened_s", "run_no"], kind="stable")
-    if not runs["run_no"].is_monotonic_increasing:
-        notes.append("the clock went backwards while this lot was checked; runs are taken in the order of their times")
-    whole = runs[(runs["only"] == "") & runs["verdict"].isin(["PASS", "FAIL"])]
+    # A simulated bench begins every call at the same hour: there the order of recording is that of time.
+    by_time = ["run_no"] if simulated else ["opened_s", "run_no"]
+    runs = runs.sort_values(by_time, kind="stable")
+    if not simulated and not runs["run_no"].is_monotonic_increasing:
+        notes.append(
+            "runs were not recorded in the order of their times: a clock went backwards, or records were merged; "
+            "the order of their times counts"
+        )
+    counted = runs[runs["only"] == ""].sort_values(["serial", "attempt"], kind="stable")
+    backwards = int((counted.groupby("serial")["opened_s"].diff() < 0).sum())
+    if backwards and not simulated:
+        notes.append(
+            f"{backwards} retests are dated before the check that they repeat: a clock went backwards; the number of "
+            "the attempt says which is the later one"
+        )
+    if len(limits_revisions) > 1:
+        notes.append(
+            f"limits changed within this lot ({', '.join(limits_revisions)}); verdicts are those of their own time, "
+            "figures and plots are against the latest limits"
+        )
+    by_attempt = runs.sort_values(["attempt", *by_time], kind="stable")
+    whole = by_attempt[(by_attempt["only"] == "") & by_attempt["verdict"].isin(["PASS", "FAIL"])]
     first = whole.drop_duplicates("serial", keep="first")
-    last = whole.drop_duplicates("serial", keep="last")
+    last = whole.drop_duplicates("serial", keep="last").sort_values(by_time, kind="stable")
     units = int(runs["serial"].nunique())
-    checks = _checks(readings, first, last, titles)
+    labels = {name: last[name].to_numpy(dtype=object) for name in GROUPINGS}
+    candidates = Candidates(labels, len(last))
+    checks, effects, outliers = _checks(readings, first, last, titles, candidates)
     failed = sorted(((one.name, one.failed_first) for one in checks if one.failed_first), key=lambda pair: -pair[1])
     total_failed, cumulated, failures = sum(count for _, count in failed), 0, []
     for name, count in failed:
         cumulated += count
         failures.append((name, count, cumulated / total_failed))
-    frame = _wide(checks, last)
     attempts = whole.groupby("serial").size()
-    counted: dict[str, int] = {}
-    for cause in causes:
-        counted[cause] = counted.get(cause, 0) + 1
+    reworked_units = set(reworked) | set(runs.loc[runs["only"] != "", "serial"])
+    if first.empty:
+        notes.append("no unit has a complete run: there is nothing to judge yet")
+    elif len(last) < LEAST_CONTROL:
+        notes.append(f"fewer than {LEAST_CONTROL} units: too few to speak of control, drift or outliers")
     return LotFigures(
         lot=lot,
+        first_run=_iso(runs["opened_s"].min()),
+        last_run=_iso(runs["opened_s"].max()),
         units=units,
         runs=len(runs),
         interrupted=int((runs["verdict"] == "INCOMPLETE").sum()),
@@ -165,240 +201,202 @@ def lot_figures(
         final=proportion(int((last["verdict"] == "PASS").sum()), len(last)),
         unfinished=units - len(last),
         retested=int((attempts > 1).sum()),
-        reworked=int(runs.loc[runs["only"] != "", "serial"].nunique()),
+        reworked=len(reworked_units),
         failures=tuple(failures),
-        causes=tuple(sorted(counted.items(), key=lambda pair: -pair[1])),
+        causes=_causes(first, causes or {}),
+        groups=_groups(first),
         checks=checks,
-        effects=_effects(checks, last),
-        drifts=_drifts(checks, last),
-        outliers=_outliers(checks),
-        correlations=_correlations(frame),
+        effects=strongest_first(effects),
+        outliers=tuple(sorted(outliers, key=lambda outlier: -abs(outlier.sigmas))),
+        correlations=_correlations(checks, len(last)),
         planned_s=_mean(whole["planned_s"]),
         actual_s=_mean(whole["seconds"]),
+        unit_s=float(runs["seconds"].sum()) / units,
         simulated=simulated,
         moved=tuple(moved),
         notes=tuple(notes),
+        serials=tuple(last["serial"]),
+        labels=labels,
     )
+
+
+def _iso(seconds: float) -> str:
+    return pd.Timestamp(seconds, unit="s", tz="UTC").isoformat(timespec="seconds")
 
 
 def _mean(series: "pd.Series[float]") -> float | None:
     return float(series.mean()) if len(series) else None
 
 
-def _checks(
-    readings: pd.DataFrame, first: pd.DataFrame, last: pd.DataFrame, titles: Mapping[str, tuple[str, str]]
-) -> tuple[CheckFigures, ...]:
-    of_first = readings[readings["run_no"].isin(first["run_no"])]
-    # Counted as texts: a categorical index of more than 127 names cannot be asked for one it does not hold.
-    failed = of_first.loc[of_first["verdict"] == "fail", "name"].astype(str).value_counts().to_dict()
-    of_last = readings.merge(last[["run_no", "serial", "opened_s"]], on="run_no")
-    of_last = of_last.sort_values(["opened_s", "run_no"], kind="stable")
+def _causes(first: pd.DataFrame, causes: Mapping[int, str]) -> tuple[tuple[str, int], ...]:
+    counted: dict[str, int] = {}
+    for run_no in first.loc[first["verdict"] == "FAIL", "run_no"]:
+        cause = causes.get(int(run_no), "not diagnosed")
+        counted[cause] = counted.get(cause, 0) + 1
+    return tuple(sorted(counted.items(), key=lambda pair: (pair[0] == "not diagnosed", -pair[1], pair[0])))
+
+
+def _groups(first: pd.DataFrame) -> tuple[GroupYield, ...]:
     found = []
-    for name, rows in of_last.groupby("name", sort=False, observed=True):
-        title, unit = titles.get(str(name), (str(name), ""))
-        found.append(_check(str(name), title, unit, rows, int(failed.get(name, 0))))
+    for grouping in GROUPINGS:
+        if first[grouping].nunique() < 2:
+            continue
+        for group, rows in first.groupby(grouping, sort=True):
+            passed = int((rows["verdict"] == "PASS").sum())
+            found.append(GroupYield(grouping=grouping, group=str(group), first_pass=proportion(passed, len(rows))))
     return tuple(found)
 
 
-def _check(name: str, title: str, unit: str, rows: pd.DataFrame, failed_first: int) -> CheckFigures:
-    rows = rows[np.isfinite(rows["value"].to_numpy(dtype=float))]
-    values = rows["value"].to_numpy(dtype=float)
-    nominal = rows["nominal"].to_numpy(dtype=float)
+def _checks(
+    readings: Readings,
+    first: pd.DataFrame,
+    last: pd.DataFrame,
+    titles: Mapping[str, tuple[str, str]],
+    candidates: Candidates,
+) -> tuple[tuple[CheckFigures, ...], list[Effect], list[Outlier]]:
+    names = readings.names
+    of_first = np.isin(readings.run_no, first["run_no"].to_numpy())
+    failed = np.bincount(readings.code[of_first & (readings.verdict == FAIL)], minlength=len(names))
+    place_of = pd.Series(np.arange(len(last)), index=last["run_no"])
+    most = int(max(readings.run_no.max(initial=0), last["run_no"].max() if len(last) else 0))
+    places = np.full(most + 1, -1, dtype=np.intp)
+    places[last["run_no"].to_numpy(dtype=np.int64)] = place_of.to_numpy()
+    place = places[readings.run_no]
+    # One stable sort by name, then each check is a slice.
+    order = np.argsort(readings.code, kind="stable")
+    ends = np.searchsorted(readings.code[order], np.arange(len(names) + 1))
+    serials = last["serial"].to_numpy(dtype=object)
+    found: list[CheckFigures] = []
+    effects: list[Effect] = []
+    outliers: list[Outlier] = []
+    for code in _as_recorded(readings, len(names)):
+        picked = order[ends[code] : ends[code + 1]]
+        picked = picked[(place[picked] >= 0) & np.isfinite(readings.value[picked])]
+        picked = picked[np.argsort(place[picked], kind="stable")]
+        title, unit = titles.get(names[code], (names[code], ""))
+        one = _check(
+            names[code], title or names[code], unit, readings, picked, place[picked], int(failed[code]), len(last)
+        )
+        moving, rest = effects_of(one.name, one.places, one.values, candidates, checks=len(names))
+        in_control, signals = _control(one.values, len(names))
+        if in_control is not None and moving:
+            in_control = False
+            signals = (*signals, "not one process: see what stands out")
+        found.append(replace(one, in_control=in_control, signals=signals))
+        effects += [_with_distance(effect, one) for effect in moving]
+        outliers += _outliers(one, rest, readings.verdict[picked] == PASS, serials)
+    return tuple(found), effects, outliers
+
+
+def _as_recorded(readings: Readings, count: int) -> list[int]:
+    """Codes in the order in which they were first recorded."""
+    seen, first = np.unique(readings.code, return_index=True)
+    return [int(code) for code in seen[np.argsort(first, kind="stable")] if code < count]
+
+
+def _check(
+    name: str,
+    title: str,
+    unit: str,
+    readings: Readings,
+    picked: NDArray[np.intp],
+    places: NDArray[np.intp],
+    failed_first: int,
+    units: int,
+) -> CheckFigures:
+    values, nominal = readings.value[picked], readings.nominal[picked]
     # Only where limits move with the nominal (a recalibrated part) do deviations say more than the values.
     is_deviation = values.size > 0 and bool(np.isfinite(nominal).all())
     offset = nominal if is_deviation else np.zeros_like(values)
     values = values - offset
-    edges = {
-        key: _edge(rows[key].to_numpy(dtype=float) - offset)
-        for key in ("lower", "upper", "accept_lower", "accept_upper")
-    }
-    mean = sd = None
+    of_latest = readings.limits.get(name, np.full((1, 5), np.nan))
+    middle = of_latest[:, 4] if is_deviation else np.zeros(len(of_latest))
+    lower, upper, accept_lower, accept_upper = (_edge(of_latest[:, edge] - middle) for edge in range(4))
+    mean = float(values.mean()) if values.size else None
+    sd = float(values.std(ddof=1)) if values.size >= 2 else None
+    if values.size >= 2 and np.ptp(values) == 0:
+        mean, sd = float(values[0]), 0.0  # not what rounding leaves of it
     capability = percentile = None
-    signals: tuple[str, ...] = ()
-    in_control: bool | None = None
-    if values.size:
-        mean = float(values.mean())
-    if values.size >= 2:
-        sd = float(values.std(ddof=1))
-    lower, upper = edges["lower"], edges["upper"]
-    if values.size >= 2 and mean is not None and sd is not None and (lower is not None or upper is not None):
+    if mean is not None and sd is not None and (lower is not None or upper is not None):
         capability = from_summary(int(values.size), mean, sd, lower, upper)
         percentile = from_percentiles(values, lower, upper)
-    if values.size >= 20 and mean is not None:
-        in_control, signals = _control(values)
     return CheckFigures(
-        name=name,
-        title=title,
-        unit=unit,
-        count=int(values.size),
-        failed_first=failed_first,
-        mean=mean,
-        sd=sd,
-        lower=lower,
-        upper=upper,
-        accept_lower=edges["accept_lower"],
-        accept_upper=edges["accept_upper"],
-        is_deviation=is_deviation,
-        in_control=in_control,
-        signals=signals,
-        capability=capability,
-        percentile=percentile,
-        values=values,
-        serials=tuple(rows["serial"]),
-    )
+        name=name, title=title, unit=unit, count=int(values.size), missing=units - int(values.size),
+        failed_first=failed_first, mean=mean, sd=sd, lower=lower, upper=upper, accept_lower=accept_lower,
+        accept_upper=accept_upper, is_deviation=is_deviation, in_control=None, signals=(), capability=capability,
+        percentile=percentile, values=values, places=places,
+    )  # fmt: skip
 
 
-def _edge(edges: NDArray[np.float64]) -> float | None:
+def _edge(edges: Floats) -> float | None:
     finite = edges[np.isfinite(edges)]
     return float(np.median(finite)) if finite.size else None
 
 
-SUBGROUPS = 25  # averages of this many parts of the lot are charted: a long lot would fire some rule by chance alone
+def _control(values: Floats, checks: int) -> tuple[bool | None, tuple[str, ...]]:
+    """Chart the averages of consecutive units against the spread inside them.
 
-
-def _control(values: NDArray[np.float64]) -> tuple[bool, tuple[str, ...]]:
-    """Chart the averages of consecutive units against the spread inside them; the rules are Western Electric's."""
+    The limits are so wide that a lot of that many checks in which nothing changed is called out of control in one of
+    twenty cases; with 3 sigma it would be nearly every lot.
+    """
+    if values.size < LEAST_CONTROL:
+        return None, ()
+    if np.ptp(values) == 0:
+        return True, ()
     size = max(2, values.size // SUBGROUPS)
     groups = values[: values.size // size * size].reshape(-1, size)
     within = float(np.sqrt((groups.std(axis=1, ddof=1) ** 2).mean()))
     means = groups.mean(axis=1)
-    signals = run_rules(means, float(means.mean()), within / math.sqrt(size), "western_electric")
-    named = tuple(
-        dict.fromkeys(f"{one.rule} (units {one.since * size + 1} to {(one.at + 1) * size})" for one in signals)
+    width = float(ndtri(1 - FALSE_ALARM / (2 * checks * len(groups)))) * within / math.sqrt(size)
+    out = np.flatnonzero(np.abs(means - means.mean()) > width)
+    signals = tuple(
+        f"average of units {at * size + 1} to {(at + 1) * size} beyond its limit" for at in out[:5].tolist()
     )
-    # One run rule fires by chance about once in 90 points; beyond 3 sigma or two different signals is out of control.
-    serious = any(one.rule.startswith("1 beyond") for one in signals) or len(named) >= 3
-    return not serious, named[:5]
+    return not out.size, signals
 
 
-def _wide(checks: Sequence[CheckFigures], last: pd.DataFrame) -> pd.DataFrame:
-    columns = {
-        one.name: pd.Series(one.values, index=pd.Index(one.serials)) for one in checks if one.count >= 10 and one.sd
-    }
-    return pd.DataFrame(columns, index=pd.Index(last["serial"]))
+def _with_distance(effect: Effect, check: CheckFigures) -> Effect:
+    """For a drift of the whole lot: how many units until its line meets the limit."""
+    edge = check.upper if effect.size > 0 else check.lower
+    if effect.kind != "drift" or effect.grouping or edge is None or check.mean is None or check.count < 2:
+        return effect
+    ahead = (edge - (check.mean + effect.size / 2)) / (effect.size / (check.count - 1))
+    return replace(effect, units_to_limit=ahead if ahead >= 0 else None)
 
 
-def _holm(p_values: Sequence[float]) -> list[float]:
-    order = np.argsort(p_values, kind="stable")
-    corrected, largest = [0.0] * len(p_values), 0.0
-    for rank, index in enumerate(order):
-        largest = max(largest, min(1.0, (len(p_values) - rank) * p_values[index]))
-        corrected[index] = largest
-    return corrected
-
-
-def _effects(checks: Sequence[CheckFigures], last: pd.DataFrame) -> tuple[Effect, ...]:
-    """Each group against all others (Welch), p corrected over all of them; only those large enough to matter."""
-    from scipy import stats
-
-    by_serial = last.set_index("serial")
-    tried: list[tuple[CheckFigures, str, str, float, float, float, int]] = []
-    for grouping in GROUPINGS:
-        if grouping not in by_serial or by_serial[grouping].nunique() < 2:
-            continue
-        labels_of = by_serial[grouping]
-        for one in checks:
-            if one.count < 10 or not one.sd:
-                continue
-            labels = labels_of.reindex(list(one.serials)).to_numpy()
-            for group in sorted({str(label) for label in labels}):
-                inside = labels == group
-                here, rest = one.values[inside], one.values[~inside]
-                if here.size < 5 or rest.size < 5:
-                    continue
-                spread = math.sqrt(
-                    ((here.size - 1) * here.var(ddof=1) + (rest.size - 1) * rest.var(ddof=1)) / (one.count - 2)
-                )
-                shift = float(here.mean() - rest.mean())
-                if spread == 0:
-                    continue
-                error = math.sqrt(here.var(ddof=1) / here.size + rest.var(ddof=1) / rest.size)
-                dof = max(1, min(here.size, rest.size) - 1)
-                p = 2 * float(stats.t.sf(abs(shift) / error, dof)) if error > 0 else 0.0
-                tried.append((one, grouping, group, shift, shift / spread, p, int(here.size)))
-    corrected = _holm([row[5] for row in tried])
-    found = [
-        Effect(check=one.name, grouping=grouping, group=group, shift=shift, shift_sd=sds, p=p, count=count)
-        for (one, grouping, group, shift, sds, _, count), p in zip(tried, corrected, strict=True)
-        if p < SIGNIFICANCE and abs(sds) >= LARGE_EFFECT
-    ]
-    return tuple(sorted(found, key=lambda effect: -abs(effect.shift_sd)))
-
-
-def _drifts(checks: Sequence[CheckFigures], last: pd.DataFrame) -> tuple[Drift, ...]:
-    from scipy import stats
-
-    tried = []
-    for one in checks:
-        if one.count < 20 or not one.sd:
-            continue
-        x = np.arange(one.count, dtype=float)
-        fit = stats.linregress(x, one.values)
-        residual = one.values - (fit.intercept + fit.slope * x)
-        spread = float(residual.std(ddof=2))
-        tried.append((one, float(fit.slope), float(fit.intercept), spread, float(fit.pvalue)))
-    corrected = _holm([row[4] for row in tried])
-    found = []
-    for (one, slope, intercept, spread, _), p in zip(tried, corrected, strict=True):
-        change = slope * (one.count - 1)
-        sds = change / spread if spread > 0 else math.inf
-        if p >= SIGNIFICANCE or abs(sds) < LARGE_EFFECT:
-            continue
-        width = one.upper - one.lower if one.upper is not None and one.lower is not None else None
-        edge = one.upper if slope > 0 else one.lower
-        now = intercept + change
-        ahead = (edge - now) / slope if edge is not None and slope else None
-        found.append(
-            Drift(
-                check=one.name,
-                change=change,
-                change_sd=sds,
-                share_of_tolerance=abs(change) / width if width else None,
-                p=p,
-                units_to_limit=ahead if ahead is not None and ahead >= 0 else None,
-            )
+def _outliers(
+    check: CheckFigures, rest: Floats, passed: NDArray[np.bool_], serials: NDArray[np.object_]
+) -> list[Outlier]:
+    """Units that passed and are far from the others, groups and drifts taken out."""
+    if check.count < LEAST_CONTROL:
+        return []
+    middle = float(np.median(rest))
+    mad = float(np.median(np.abs(rest - middle))) * 1.4826  # consistent with sigma for a normal process
+    if mad <= 0:
+        return []
+    sigmas = (rest - middle) / mad
+    return [
+        Outlier(
+            serial=str(serials[check.places[index]]), check=check.name, value=float(check.values[index]),
+            sigmas=float(sigmas[index]),
         )
-    return tuple(sorted(found, key=lambda drift: -abs(drift.change_sd)))
+        for index in np.flatnonzero(passed & (np.abs(sigmas) > OUTLIER_SIGMAS))
+    ]  # fmt: skip
 
 
-def _outliers(checks: Sequence[CheckFigures]) -> tuple[Outlier, ...]:
-    found = []
-    for one in checks:
-        if one.count < 20:
-            continue
-        middle = float(np.median(one.values))
-        mad = float(np.median(np.abs(one.values - middle))) * 1.4826  # consistent with sigma for a normal process
-        if mad == 0:
-            continue
-        sigmas = (one.values - middle) / mad
-        inside = np.ones(one.count, dtype=bool)
-        if one.lower is not None:
-            inside &= one.values >= one.lower
-        if one.upper is not None:
-            inside &= one.values <= one.upper
-        for index in np.flatnonzero(inside & (np.abs(sigmas) > OUTLIER_SIGMAS)):
-            found.append(
-                Outlier(
-                    serial=one.serials[index],
-                    check=one.name,
-                    value=float(one.values[index]),
-                    sigmas=float(sigmas[index]),
-                )
-            )
-    return tuple(sorted(found, key=lambda outlier: -abs(outlier.sigmas)))
-
-
-def _correlations(frame: pd.DataFrame, most: int = 20, least: float = 0.7) -> tuple[tuple[str, str, float], ...]:
+def _correlations(
+    checks: Sequence[CheckFigures], units: int, most: int = 20, least: float = 0.7
+) -> tuple[tuple[str, str, float], ...]:
     """Pairs of checks that say nearly the same (rank correlation), strongest first."""
-    if frame.shape[0] < 10 or frame.shape[1] < 2:
+    used = [one for one in checks if one.count >= 10 and one.sd]
+    if len(used) < 2:
         return ()
-    ranks = frame.rank()
-    matrix = np.corrcoef(ranks.fillna(ranks.mean()).to_numpy(), rowvar=False)
-    names = list(frame.columns)
-    pairs = [
-        (names[i], names[j], float(matrix[i, j]))
-        for i in range(len(names))
-        for j in range(i + 1, len(names))
-        if abs(matrix[i, j]) >= least
-    ]
+    ranks = np.full((units, len(used)), np.nan)
+    for column, one in enumerate(used):
+        ranks[one.places, column] = pd.Series(one.values).rank().to_numpy()
+        ranks[np.isnan(ranks[:, column]), column] = (one.count + 1) / 2
+    matrix = np.corrcoef(ranks, rowvar=False)
+    rows, columns = np.triu_indices(len(used), k=1)
+    strong = np.flatnonzero(np.abs(matrix[rows, columns]) >= least)
+    pairs = [(used[rows[i]].name, used[columns[i]].name, float(matrix[rows[i], columns[i]])) for i in strong]
     return tuple(sorted(pairs, key=lambda pair: -abs(pair[2]))[:most])

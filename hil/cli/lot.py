@@ -2,9 +2,12 @@
 
 import argparse
 import json
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from hil.cli.options import add_settings, settings_from
+
+if TYPE_CHECKING:
+    from hil.core.sampling import SamplingPlan
 
 
 def register(commands: Any) -> None:
@@ -36,7 +39,8 @@ def run(options: argparse.Namespace) -> int:
         figures = figures_of(options.lot, store)
     finally:
         store.close()
-    paths = write_lot_report(figures, settings.out, now=WallClock().now()[:16].replace("T", " "))
+    plans = [] if options.sample is None else _plans(figures.units, options.sample)
+    paths = write_lot_report(figures, settings.out, now=WallClock().now()[:16].replace("T", " "), plans=plans)
     if options.json:
         print(json.dumps(as_json(figures), ensure_ascii=False, allow_nan=False))
         return 0
@@ -45,17 +49,27 @@ def run(options: argparse.Namespace) -> int:
     print(f"{mark}lot {figures.lot}: {figures.units} units, {figures.runs} runs")
     print(f"  first pass {first.count} of {first.total}, 95 %: {first.lower:.1%} to {first.upper:.1%}")
     print(f"  final      {final.count} of {final.total}, 95 %: {final.lower:.1%} to {final.upper:.1%}")
-    for words in findings(figures):
-        print(f"  - {words}")
-    if options.sample is not None:
-        from hil.app.sampling_tables import load_sampling_tables
-        from hil.errors import UsageError
-
-        try:
-            plan = load_sampling_tables().plan(figures.units, options.sample)
-        except ValueError as problem:
-            raise UsageError(f"--sample {options.sample:g}: {problem}") from None
-        print(f"  sampling: check {plan.n} units, accept up to {plan.accept} nonconforming, reject at {plan.reject}")
+    for words in figures.notes:
+        print(f"  note: {words}")
+    if figures.moved:
+        print(f"  note: {len({serial for serial, _ in figures.moved})} units also have runs in another lot")
+    for one in findings(figures):
+        print(f"  - {one.words}")
+    for words, plan in plans:
+        print(f"  {words}: check {plan.n} units, accept up to {plan.accept} nonconforming, reject at {plan.reject}")
     for path in paths:
         print(f"  {path}")
     return 0
+
+
+def _plans(units: int, aql_percent: float) -> list[tuple[str, "SamplingPlan"]]:
+    from hil.app.sampling_tables import load_sampling_tables
+    from hil.errors import UsageError
+
+    try:
+        return [
+            (f"AQL {aql_percent:g} %, {severity}", load_sampling_tables(severity).plan(units, aql_percent))
+            for severity in ("normal", "tightened")
+        ]
+    except ValueError as problem:
+        raise UsageError(f"--sample {aql_percent:g}: {problem}.") from None

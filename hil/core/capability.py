@@ -8,7 +8,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,10 +93,22 @@ class PercentileCapability:
     pp: float | None
     ppk: float | None
     is_extrapolated: bool
+    ppk_lower_limit: float | None = None  # of the confidence interval of Ppk
+    ppk_upper_limit: float | None = None
 
 
-def from_percentiles(values: ArrayLike, lower: float | None, upper: float | None) -> PercentileCapability:
+POINTS = (0.00135, 0.5, 0.99865)
+DRAWS = 1000
+
+
+def from_percentiles(
+    values: ArrayLike, lower: float | None, upper: float | None, *, confidence: float = 0.95, seed: int = 1
+) -> PercentileCapability:
     """Percentile method; with fewer than 741 readings (1/0.00135) the outer points are the extremes seen.
+
+    The confidence limits of Ppk are a bootstrap of the three points: shares of a continuous population below order
+    statistics are Dirichlet distributed, so that they are drawn without drawing samples (own derivation). They cannot
+    see beyond the extremes, and are too narrow where `is_extrapolated`.
 
     Raises:
         ValueError: no readings, or no limit at all.
@@ -106,9 +118,34 @@ def from_percentiles(values: ArrayLike, lower: float | None, upper: float | None
         raise ValueError("a capability needs readings")
     if lower is None and upper is None:
         raise ValueError("a capability needs a limit")
-    low, middle, high = (float(point) for point in np.quantile(series, (0.00135, 0.5, 0.99865)))
+    low, middle, high = (float(point) for point in np.quantile(series, POINTS))
     pp, ppk = percentile_indices(low, middle, high, lower, upper)
-    return PercentileCapability(low=low, middle=middle, high=high, pp=pp, ppk=ppk, is_extrapolated=series.size < 741)
+    below, above = _bootstrap(np.sort(series), lower, upper, confidence, seed) if ppk is not None else (None, None)
+    return PercentileCapability(
+        low=low, middle=middle, high=high, pp=pp, ppk=ppk, is_extrapolated=series.size < 741, ppk_lower_limit=below,
+        ppk_upper_limit=above,
+    )  # fmt: skip
+
+
+def _bootstrap(
+    ordered: NDArray[np.float64], lower: float | None, upper: float | None, confidence: float, seed: int
+) -> tuple[float, float]:
+    gaps = (ordered.size + 1) * np.diff((0.0, *POINTS, 1.0))
+    drawn = np.random.default_rng(seed).standard_gamma(gaps, size=(DRAWS, gaps.size))
+    shares = np.cumsum(drawn, axis=1) / drawn.sum(axis=1, keepdims=True)
+    places = shares[:, :3] * (ordered.size - 1)
+    low, middle, high = np.interp(places, np.arange(ordered.size), ordered).T
+    with np.errstate(divide="ignore", invalid="ignore"):
+        sides = [
+            *(((upper - middle) / (high - middle),) if upper is not None else ()),
+            *(((middle - lower) / (middle - low),) if lower is not None else ()),
+        ]
+        indices = np.nanmin(np.stack(sides), axis=0)
+    finite = indices[np.isfinite(indices)]
+    if not finite.size:
+        return -math.inf, math.inf
+    edges = np.quantile(finite, ((1 - confidence) / 2, (1 + confidence) / 2))
+    return float(edges[0]), float(edges[1])
 
 
 def percentile_indices(

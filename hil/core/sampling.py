@@ -41,12 +41,12 @@ def proportion(count: int, total: int, *, confidence: float = 0.95, method: str 
     if total == 0:
         return Proportion(count=0, total=0, lower=0.0, upper=1.0)
     if method == "exact":
-        # scipy alone: statsmodels costs half a second to import, and its exact interval is this beta quantile.
-        from scipy.stats import beta
+        # The exact interval is a beta quantile; statsmodels and scipy.stats would cost seconds to import.
+        from scipy.special import betaincinv
 
         alpha = (1 - confidence) / 2
-        lower = float(beta.ppf(alpha, count, total - count + 1)) if count else 0.0
-        upper = float(beta.ppf(1 - alpha, count + 1, total - count)) if count < total else 1.0
+        lower = float(betaincinv(count, total - count + 1, alpha)) if count else 0.0
+        upper = float(betaincinv(count + 1, total - count, 1 - alpha)) if count < total else 1.0
     else:
         from statsmodels.stats.proportion import proportion_confint
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from hil.core.check_standard import BASELINE, CUSUM_H, CUSUM_K, EWMA_WEIGHT, EWMA_WIDTH, INDIVIDUALS_WIDTH, Control
 from hil.core.units import show
-from hil.render.plots import BAD, FAINT, GOOD, INK, WARN, bare, mark, scale, svg, the_look
+from hil.render.plots import BAD, FAINT, GOOD, INK, WARN, bare, blank, mark, scale, svg, the_look
 
 if TYPE_CHECKING:
     from hil.app.bench_control import BenchControl, Recall
@@ -98,14 +98,13 @@ def points_csv(controls: Sequence[Control], *, simulated: bool) -> str:
 
 def _plot(control: Control, simulated: bool) -> str:
     """Above: readings, limits, EWMA. Below: CUSUM in units of sigma."""
-    import matplotlib.pyplot as plt
-
     series = control.series
     values = [point.value for point in series.points]
     factor, unit = scale(series.unit, values)
     if not series.unit:
         factor, unit = 1e6, "ppm"
-    figure, (above, below) = plt.subplots(2, 1, figsize=(7.2, 3.2), height_ratios=(3, 1.2), sharex=True)
+    figure = blank(7.2, 3.2)
+    above, below = figure.subplots(2, 1, height_ratios=(3, 1.2), sharex=True)
     figure.subplots_adjust(left=0.12, right=0.99, top=0.97, bottom=0.13, hspace=0.12)
     start = len(values) - len(control.monitored) if control.centre is not None else len(values)
     x = range(1, len(values) + 1)

@@ -27,6 +27,10 @@ class Database(Protocol):
         """All rows of a SELECT."""
         ...
 
+    def stream(self, sql: str, values: Sequence[Any] = (), *, rows: int) -> Iterator[list[Row]]:
+        """The rows of a SELECT, so many at a time."""
+        ...
+
     def execute(self, sql: str, values: Sequence[Any] = ()) -> None:
         """Run a statement inside a transaction."""
         ...
@@ -74,6 +78,15 @@ class SqliteDatabase:
         """All rows of a SELECT."""
         try:
             return self._connection.execute(sql, values).fetchall()
+        except sqlite3.Error as problem:
+            raise _trouble(self.where, problem) from None
+
+    def stream(self, sql: str, values: Sequence[Any] = (), *, rows: int) -> Iterator[list[Row]]:
+        """The rows of a SELECT, so many at a time."""
+        try:
+            cursor = self._connection.execute(sql, values)
+            while found := cursor.fetchmany(rows):
+                yield found
         except sqlite3.Error as problem:
             raise _trouble(self.where, problem) from None
 
@@ -157,6 +170,15 @@ class PostgresDatabase:
         """All rows of a SELECT."""
         try:
             return self._connection.execute(sql.replace("?", "%s").encode(), values).fetchall()
+        except self._error as problem:
+            raise BenchError(f"{self.where}: the record is in trouble: {problem}") from None
+
+    def stream(self, sql: str, values: Sequence[Any] = (), *, rows: int) -> Iterator[list[Row]]:
+        """The rows of a SELECT, so many at a time."""
+        try:
+            cursor = self._connection.execute(sql.replace("?", "%s").encode(), values)
+            while found := cursor.fetchmany(rows):
+                yield found
         except self._error as problem:
             raise BenchError(f"{self.where}: the record is in trouble: {problem}") from None
 

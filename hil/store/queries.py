@@ -1,13 +1,13 @@
 """Questions to the record: one run, runs in short, attempts, columns for lot figures, what rests on a part."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any, TypeVar
 
 from hil.core.ledger import Entry, Removal
 from hil.core.records import Run, RunSummary
 from hil.errors import BenchError, UsageError
 from hil.store import schema
-from hil.store.database import Database
+from hil.store.database import Database, Row
 
 E = TypeVar("E", bound=Entry)
 
@@ -184,13 +184,39 @@ class Queries:
         value (None for texts and booleans), lower, upper, accept_lower, accept_upper, nominal, expanded_uncertainty,
         seconds. What belongs to a run is in `summaries`, what belongs to a row in `definitions`.
         """
-        picked = ", ".join(_COLUMNS[name] for name in names)
-        asked = {"lot = ?": lot, "serial = ?": serial, "board = ?": board}
-        where, values = _where(asked, since)
-        if where:
-            where = f" WHERE run_no IN (SELECT run_no FROM runs{where})"
-        rows = self.database.query(f"SELECT {picked} FROM readings{where} ORDER BY run_no, position", values)
+        sql, values = _columns_sql(names, lot=lot, serial=serial, board=board, since=since)
+        rows = self.database.query(sql, values)
         return dict(zip(names, map(list, zip(*rows, strict=True)), strict=True)) if rows else {one: [] for one in names}
+
+    def reading_rows(
+        self, *names: str, lot: str | None = None, runs: Sequence[int] | None = None, rows: int = 50_000
+    ) -> Iterator[list[Row]]:
+        """The same as rows, so many at a time, for lots that would not fit into memory as lists.
+
+        Args:
+            runs: only the readings of these run numbers.
+        """
+        sql, values = _columns_sql(names, lot=lot)
+        if runs is not None:
+            sql = sql.replace(" ORDER BY", f" AND run_no IN ({', '.join(str(int(one)) for one in runs)}) ORDER BY")
+        yield from self.database.stream(sql, values, rows=rows)
+
+    def lots_of(self, lot: str) -> list[tuple[str, str]]:
+        """(serial number, other lot) of the units of a lot that also have runs in another lot."""
+        return [
+            (str(serial), str(other))
+            for serial, other in self.database.query(
+                "SELECT DISTINCT serial, lot FROM runs WHERE lot NOT IN ('', ?) AND serial IN"
+                " (SELECT serial FROM runs WHERE lot = ?) ORDER BY serial, lot",
+                (lot, lot),
+            )
+        ]
+
+    def lots(self) -> list[str]:
+        """Names of all lots."""
+        return [
+            str(row[0]) for row in self.database.query("SELECT DISTINCT lot FROM runs WHERE lot <> '' ORDER BY lot")
+        ]
 
     def texts(self, name: str, *, lot: str | None = None) -> list[tuple[int, str]]:
         """(run_no, reason) of the readings of one row that did not pass, for the words beside the numbers."""
@@ -256,6 +282,15 @@ _USES_ATTEMPT = (
     " (SELECT 1 FROM readings WHERE readings.run_no = runs.run_no AND readings.verdict = 'fail'))"
 )
 _CALLED = "name = ? OR certificate = ? OR identity LIKE ? ESCAPE '!'"
+
+
+def _columns_sql(names: Sequence[str], **asked: str | None) -> tuple[str, list[Any]]:
+    since = asked.pop("since", None)
+    where, values = _where({f"{name} = ?": value for name, value in asked.items()}, since)
+    if where:
+        where = f" WHERE run_no IN (SELECT run_no FROM runs{where})"
+    picked = ", ".join(_COLUMNS[name] for name in names)
+    return f"SELECT {picked} FROM readings{where} ORDER BY run_no, position", values
 
 
 def _called(what: str) -> list[str]:

@@ -65,3 +65,20 @@ def test_nothing_to_judge_is_refused() -> None:
         from_summary(10, 0, 1, None, None)
     with pytest.raises(ValueError, match="needs two readings or more"):
         from_summary(1, 0, 1, 0, 1)
+
+
+def test_confidence_limits_of_the_percentile_method_hold_the_true_index() -> None:
+    hits = 0
+    for seed in range(100):
+        values = np.random.default_rng(seed).normal(0.0, 1.0, 3000)
+        found = from_percentiles(values, -4.0, 4.0)
+        assert found.ppk_lower_limit is not None
+        assert found.ppk_upper_limit is not None
+        assert found.ppk_lower_limit <= found.ppk_upper_limit
+        hits += found.ppk_lower_limit <= 4 / 3 <= found.ppk_upper_limit
+    assert hits >= 88  # of 95 to be expected; the outermost points are seen by four readings only
+
+
+def test_a_constant_series_has_no_percentile_index() -> None:
+    found = from_percentiles([1.0] * 10, 0.0, 4.0)
+    assert (found.ppk, found.ppk_lower_limit, found.ppk_upper_limit) == (None, None, None)
