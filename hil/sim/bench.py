@@ -170,7 +170,8 @@ class SimulatedBench(Scene):
         if self.processor is not None:
             reached_s = self.processor.advance(target_s)
             self.at_s = reached_s
-            if self.processor.drives() != self.driven:
+            drives = self.processor.drives()
+            if drives is not self.driven and drives != self.driven:
                 self.settle()
             if reached_s < target_s:
                 return

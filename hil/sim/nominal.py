@@ -6,9 +6,12 @@ A board with a fault is asked itself.
 import math
 from dataclasses import replace
 
-from hil.circuit.board import BoardModel, Conditions
+from hil.circuit.board import BoardModel, Conditions, Terminal
 from hil.circuit.netlist import Netlist
 from hil.sim.processor import PIN_K1, PIN_K2
+
+Pins = tuple[tuple[str, str], ...]
+Slopes = dict[tuple[Pins, Terminal, bool], float]  # by drives of the relays, terminal, and whether joints are open
 
 GROUND = "GND"
 _USUAL_V = 7.4
@@ -21,9 +24,9 @@ class Nominal:
 
     def __init__(self, netlist: Netlist, voltmeter_ohm: float) -> None:
         self._model, self._voltmeter_ohm = BoardModel(netlist, {}), voltmeter_ohm
-        self._slopes: dict[Conditions, float] = {}
+        self._slopes: Slopes = {}
         self._stiff: dict[str, bool] = {GROUND: True}
-        self._faulty: tuple[BoardModel, dict[Conditions, float]] | None = None
+        self._faulty: tuple[BoardModel, Slopes] | None = None
 
     def slope_per_k(self, model: BoardModel, conditions: Conditions) -> float:
         """Relative change of the oscillator's frequency with temperature, 1/K; tolerances hardly change it."""
@@ -34,17 +37,18 @@ class Nominal:
             slopes = self._faulty[1]
         else:
             model = self._model
-        like = Conditions(
-            supply_v=_USUAL_V,
-            pins=tuple(pair for pair in conditions.pins if pair[0] in (PIN_K1, PIN_K2)),
-            terminal=conditions.terminal,
-            joints_open=conditions.joints_open,
-        )
-        if like not in slopes:
-            warm = replace(like, temperature_degc=like.temperature_degc + _STEP_K)
-            cold_hz, warm_hz = (model.oscillate(one).frequency_hz for one in (like, warm))
-            slopes[like] = math.log(warm_hz / cold_hz) / _STEP_K if cold_hz > 0 and warm_hz > 0 else 0.0
-        return slopes[like]
+        pins = tuple(pair for pair in conditions.pins if pair[0] in (PIN_K1, PIN_K2))
+        key = pins, conditions.terminal, conditions.joints_open
+        slope = slopes.get(key)
+        if slope is None:
+            slope = slopes[key] = self._slope_per_k(model, *key)
+        return slope
+
+    def _slope_per_k(self, model: BoardModel, pins: Pins, terminal: Terminal, joints_open: bool) -> float:
+        cold = Conditions(supply_v=_USUAL_V, pins=pins, terminal=terminal, joints_open=joints_open)
+        warm = replace(cold, temperature_degc=cold.temperature_degc + _STEP_K)
+        cold_hz, warm_hz = (model.oscillate(one).frequency_hz for one in (cold, warm))
+        return math.log(warm_hz / cold_hz) / _STEP_K if cold_hz > 0 and warm_hz > 0 else 0.0
 
     def is_stiff(self, model: BoardModel, point: str) -> bool:
         """Whether the voltmeter's input changes nothing at a point that could be seen."""

@@ -11,6 +11,7 @@ import math
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from hil.circuit.board import Conditions, Operating, Source, Terminal
 from hil.circuit.netlist import Netlist
@@ -46,6 +47,32 @@ class _Span:
 
     since_s: float
     conditions: Conditions | None  # None: no unit, or no power
+
+
+@lru_cache(maxsize=1024)
+def _powered(
+    supply_v: float,
+    limit_a: float,
+    pins: tuple[tuple[str, str], ...],
+    mcu: str,
+    terminal: Terminal,
+    keys: tuple[str, ...],
+    sources: tuple[Source, ...],
+    joints_open: bool,
+    temperature_degc: float,
+) -> Conditions:
+    """The same conditions are the same object, which is found again faster than an equal one."""
+    return Conditions(
+        supply_v=supply_v,
+        supply_limit_a=limit_a,
+        pins=pins,
+        mcu=mcu,
+        terminal=terminal,
+        keys=keys,
+        sources=sources,
+        joints_open=joints_open,
+        temperature_degc=temperature_degc,
+    )
 
 
 class Scene:
@@ -91,16 +118,16 @@ class Scene:
         state = "running" if processor.is_running() else "reset" if processor.is_programmed() else "blank"
         if self._supply_v is None:
             return _UNPOWERED  # few distinct conditions: their solutions are found again
-        return Conditions(
-            supply_v=self._supply_v,
-            supply_limit_a=self._limit_a,
-            pins=tuple(sorted(processor.drives().items())),
-            mcu=state,
-            terminal=self._terminal(),
-            keys=self.keys,
-            sources=self._sources(),
-            joints_open=self._joints_open,
-            temperature_degc=self._stepped_degc(),
+        return _powered(
+            self._supply_v,
+            self._limit_a,
+            tuple(sorted(processor.drives().items())),
+            state,
+            self._terminal(),
+            self.keys,
+            self._sources(),
+            self._joints_open,
+            self._stepped_degc(),
         )
 
     def _unpowered(self) -> Conditions:
@@ -264,7 +291,8 @@ class Scene:
 
     def _remember(self, conditions: Conditions | None) -> None:
         powered = conditions if conditions is not None and conditions.supply_v is not None else None
-        if self._spans[-1].conditions != powered:
+        last = self._spans[-1].conditions
+        if last is not powered and last != powered:
             self._spans.append(_Span(self.at_s, powered))
         while len(self._spans) > 1 and self._spans[1].since_s < self.at_s - _HISTORY_S:
             self._spans.popleft()
