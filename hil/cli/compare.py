@@ -29,7 +29,8 @@ def register(commands: Any) -> None:
         "compare",
         help="what a firmware change moved, by how much, and whether it matters",
         description=f"Compare the readings of two firmwares on the same units. {_SIDES}",
-        epilog="Exit codes: 0 same, 1 changed, 125 cannot tell or could not build, 128 bench trouble or usage.",
+        epilog="A reading may move by the margin of its row in the limits file, else by a tenth of half the tolerance. "
+        "Exit codes: 0 same, 1 changed, 125 cannot tell or could not build, 128 bench trouble or usage.",
     )
     parser.add_argument("baseline", nargs="?", metavar="BASELINE", help="what it was")
     parser.add_argument("candidate", nargs="?", metavar="CANDIDATE", help="what it has become")
