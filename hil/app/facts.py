@@ -1,7 +1,7 @@
 """Facts about units that a person tells the record: NAME=VALUE, as given to ``hil check --fact``.
 
-Lot figures ask for ``component_lot``, the certificate for ``condition``, ``received`` and ``humidity_percent``; any other
-name is kept as it is. What a check finds itself (the firmware's version) stands in place of what was told.
+Lot figures ask for ``component_lot``, the certificate for ``condition``, ``received`` and ``humidity_percent``; any
+other name is kept as it is. What a check finds itself (the firmware's version) stands in place of what was told.
 """
 
 import re

@@ -8,7 +8,7 @@ finds most, not all.
 """
 
 from hil.core.ledger import Rework
-from hil.core.records import Run, Verdict
+from hil.core.records import Run, RunSummary, Verdict
 from hil.store.schema import epoch_s
 from hil.store.sqlite_store import RecordStore
 
@@ -41,20 +41,22 @@ def given_before(store: RecordStore, serial: str, *, processor: str = "U3") -> s
 
 def other_board(store: RecordStore, run: Run) -> tuple[str, ...]:
     """Signs that the unit of a run is not the board that had its serial number before; one sentence each."""
-    earlier = None
+    before_this: list[RunSummary] = []
     for one in store.summaries(serial=run.opened.serial):
         if one.run == run.opened.run:
             break
-        earlier = one
-    if earlier is None:
+        before_this.append(one)
+    if not before_this:
         return ()
+    # Rework and studies may leave the tank out: the latest run that has read it tells.
+    known = ((one, _values(store.run(one.run))) for one in reversed(before_this))
+    earlier, before = next(((one, values) for one, values in known if values), (before_this[-1], {}))
     signs = []
     if earlier.board != run.opened.board:
         signs.append(f"was recorded as {earlier.board} (run {earlier.run}), and is {run.opened.board} now")
     since = earlier.opened_at
     if any(epoch_s(one.time) >= since for one in store.entries(Rework, subject=run.opened.serial)):
         return tuple(signs)  # components may have been replaced
-    before = _values(store.run(earlier.run))
     for name, value in _values(run).items():
         if name in before and abs(value / before[name] - 1) > SAME_BOARD:
             change = 100 * (value / before[name] - 1)

@@ -12,6 +12,7 @@ from fnmatch import fnmatchcase
 
 from hil.app.budgets import budgets_of
 from hil.app.check_unit import Files, Order, Outcome, check_in_turn, read_files
+from hil.app.identity import SERIAL_ROW
 from hil.app.open_bench import refuse_simulation_options, roles_of
 from hil.app.settings import Settings
 from hil.app.unit_run import UnitRun
@@ -141,7 +142,17 @@ def _rows(wish: Wish, files: Files, plan_rows: PlanRows) -> tuple[tuple[str, ...
         raise UsageError(
             f"bench '{files.bench.bench}' has no {sorted(missing)[0]}: none of these rows can be measured."
         )
-    return tuple(chosen), with_what_they_need(chosen, plan)
+    needed = set(with_what_they_need(chosen, plan))
+    # Codes can be mixed up: where the unit is started anyway, it is asked who it is.
+    asking = with_what_they_need([SERIAL_ROW], plan)
+    group = {row.name for row in plan.rows if row.name in asking and row.group == _group_of(SERIAL_ROW, plan)}
+    if group and needed.issuperset(set(asking) - group):
+        needed.update(asking)
+    return tuple(chosen), tuple(row.name for row in plan.rows if row.name in needed)
+
+
+def _group_of(name: str, plan: Plan) -> str:
+    return next((row.group for row in plan.rows if row.name == name), "")
 
 
 def unit_run_of(files: Files) -> UnitRun:
@@ -196,7 +207,14 @@ def runs_of(plan: StudyPlan, store: RecordStore) -> dict[int, Run]:
     return done
 
 
+def is_other_unit(run: Run) -> bool:
+    """Whether the unit in the jig said that it is another one."""
+    return any(one.name == SERIAL_ROW and one.verdict is Verdict.FAIL for one in run.readings)
+
+
 def _is_whole(run: Run, plan: StudyPlan) -> bool:
+    if is_other_unit(run):
+        return False
     judged = {one.name for one in run.readings if one.verdict is not Verdict.NOT_MEASURED}
     return judged.issuperset(plan.rows)
 

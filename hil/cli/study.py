@@ -112,7 +112,7 @@ def _plan(options: argparse.Namespace) -> int:
 
 def _run(options: argparse.Namespace) -> int:
     from hil.app.check_unit import read_files
-    from hil.app.study import load_plan, run_study
+    from hil.app.study import is_other_unit, load_plan, run_study
     from hil.real.operator import TerminalOperator
     from hil.real.wallclock import WallClock
     from hil.runner import CHECKS, run_unit
@@ -138,6 +138,10 @@ def _run(options: argparse.Namespace) -> int:
     for turn, outcome in run_study(plan, settings, session, now=now, told=told, ready=ready):
         if outcome.trouble:
             print(f"hil: {turn.code}: {outcome.trouble}", file=sys.stderr)
+        if is_other_unit(outcome.run):
+            print(
+                f"hil: {turn.code}: another unit is in the jig. Look at the codes; it is taken again.", file=sys.stderr
+            )
         worst = max(worst, outcome.exit_code if outcome.exit_code >= 3 else 0)
         whole += 1
     with open_store(settings.records(simulated=files.bench.simulated), read_only=True) as store:

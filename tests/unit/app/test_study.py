@@ -14,6 +14,7 @@ from hil.app.study import (
     TURN,
     Wish,
     evaluate_study,
+    is_other_unit,
     load_plan,
     missing_turns,
     plan_study,
@@ -162,6 +163,20 @@ def test_a_person_is_told_the_code_and_not_the_serial_number() -> None:
     spec = parse_bench("bench.toml", 'format = 1\nbench = "west"\nkit = "demo"\n')
     _by_operator(spec, Person())(Insertion(serial="Q2-1", label="with the code K47"))  # type: ignore[arg-type]
     assert said == ["with the code K47"]
+
+
+def test_a_unit_that_says_it_is_another_one_is_taken_again(wish: Wish) -> None:
+    """Where the unit is started anyway it is asked for its serial number; codes can be mixed up."""
+    wish = replace(wish, only=("aref",), faults=("eeprom=other_serial",))
+    plan = plan_study(wish, plan_unit)
+    assert plan.rows == ("aref",)
+    assert {"start_time", "serial_number"} <= set(plan.needed)
+    study = run_study(plan, wish.settings, lambda unit_run, folder: run_unit(unit_run), now=NOW)
+    _, outcome = next(study)
+    study.close()
+    assert is_other_unit(outcome.run)
+    with store_of(wish) as store:
+        assert runs_of(plan, store) == {}
 
 
 @pytest.mark.parametrize(
