@@ -18,6 +18,7 @@ from hil.wire import meter as wire
 from hil.wire.meter import Await, Conversation, Pattern, Pending, Send
 
 START_LIMIT_S = 2.0  # the banner is due 0.6 s after reset
+FIRST_PRINTED_S = 5.0  # start, two gates of a calibration at power-on, relays, one gate
 _LONGEST_LINE = 512
 
 T = TypeVar("T")
@@ -114,7 +115,8 @@ class SerialMeter:
             InstrumentError: the port is gone.
         """
         self._starting_until_s = None
-        if self._pattern is not None:
+        if self._pattern is not None:  # firmware without commands calibrates itself before it prints
+            self._pump(wire.await_printed(self._pattern, timeout_s=max(timeout_s, FIRST_PRINTED_S)))
             return None
         banner = self._carry_out("(start)", wire.await_start(timeout_s=timeout_s))
         return str(banner) if banner is not None else None

@@ -252,7 +252,7 @@ class MeterFirmware:
         self._holding = None
         self._is_ended = True
         self.presses[2] += 1
-        self._do(_ignoring_result(self.calibrate()))
+        self._do(ignoring_result(self.calibrate()))
         yield from ()
 
     def _released(self) -> None:
@@ -267,8 +267,9 @@ class MeterFirmware:
         if key == 1:
             self._do(self.select(INDUCTANCE if self.function == CAPACITANCE else CAPACITANCE))
         else:
-            self._do(_ignoring_result(self.zero()))
+            self._do(ignoring_result(self.zero()))
 
 
-def _ignoring_result(work: Generator[float, None, object]) -> Wait:
+def ignoring_result(work: Generator[float, None, object]) -> Wait:
+    """Work whose result nobody waits for."""
     yield from work

@@ -1,15 +1,16 @@
-"""Firmware that is wrong in one of the classic ways: ``--fault firmware=NAME``.
+"""Firmware that is wrong in one of the classic ways, or simpler than ours: ``--fault firmware=NAME``.
 
 Each is the firmware of `hil.sim.meter` with one thing done as it has been done wrong before. A check, or a comparison
-of two firmwares, must see every one of them.
+of two firmwares, must see every one of them. ``prints_only`` is no mistake but firmware without a bench port, for
+benches that only listen.
 """
 
 from collections.abc import Mapping
 
 from numpy import float32
 
-from hil.sim.chip import Chip
-from hil.sim.meter import CLOCK_HZ, PRESCALER, Count, MeterFirmware
+from hil.sim.chip import Chip, Wait
+from hil.sim.meter import CLOCK_HZ, PRESCALER, Count, MeterFirmware, ignoring_result
 from hil.sim.meter_constants import Constants, erased
 from hil.sim.meter_port import MeterPort
 from hil.sim.meter_readings import Readings
@@ -132,6 +133,21 @@ class _ForgetfulEeprom(MeterFirmware):
         super().__init__(chip, version)
 
 
+class _PrintsOnly(MeterFirmware):
+    """Without a bench port: it calibrates itself at every start and prints what it shows, gate by gate."""
+
+    def boot(self) -> Wait:
+        yield from super().boot()
+        self._do(ignoring_result(self.calibrate()))
+
+    def received(self, data: bytes) -> None:
+        pass
+
+    def _take(self, count: int) -> None:
+        super()._take(count)
+        self.chip.send(self.display()[0])
+
+
 BUGS: Mapping[str, type[MeterFirmware]] = {
     "fixed_gate": _FixedGate,
     "free_prescaler": _FreePrescaler,
@@ -142,4 +158,5 @@ BUGS: Mapping[str, type[MeterFirmware]] = {
     "no_range_check": _NoRangeCheck,
     "deaf_key": _DeafKey,
     "forgetful": _ForgetfulEeprom,
+    "prints_only": _PrintsOnly,
 }

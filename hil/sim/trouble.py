@@ -14,6 +14,7 @@
     bench.part.NAME=+3%                       a reference part that is no more what its certificate says
     firmware=hangs [@S]                       hangs S seconds after each start, and the watchdog resets it
     firmware=NAME                             wrong in one of the ways of hil.sim.meter_bugs, e.g. late_rounding
+    firmware=prints_only                      takes no commands and prints each reading: for a bench that only listens
     eeprom=corrupt | other_serial             stored constants with a bad checksum; serial number of another unit
 
 ``@N``: N messages go well before (default: none does).

@@ -372,6 +372,14 @@ def listen(command: str, pattern: Pattern, *, timeout_s: float) -> Conversation[
     raise MeterSilent("the meter prints lines, but the pattern of the bench file fits none of them: correct 'pattern'.")
 
 
+def await_printed(pattern: Pattern, *, timeout_s: float) -> Conversation[None]:
+    """Wait for the first line that a starting meter prints by itself, or until it prints nothing any more."""
+    for _ in range(_STRAY_LINES):
+        line = yield Await(timeout_s)
+        if not line or pattern.pick(line):
+            return
+
+
 def _groups(part: str) -> tuple[str, ...]:
     """Groups of a pattern, one of which answers a part of a line; none when nothing can."""
     header = _headers(part)[0]
