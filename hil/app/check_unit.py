@@ -29,7 +29,7 @@ from hil.core.plan import Plan
 from hil.core.records import PartUsed, Run, RunOpened, UnitVerdict
 from hil.errors import BenchError, HilError, Interrupted, UsageError
 from hil.files.bench import BenchFile, refuse_overdue, uncertainty_of
-from hil.files.limits import check_parts, check_temperatures
+from hil.files.limits import check_parts, check_temperatures, check_wiring
 from hil.ports import Operator
 from hil.store.sqlite_store import SqliteStore
 
@@ -115,13 +115,15 @@ def read_files(settings: Settings, *, today: str, only: str = "") -> Files:
     limits, bench = load_limits(settings["limits"]), load_bench(settings["bench"])
     kit = load_kit(bench.kit, today=today, base=_folder_of(bench))
     check_parts(limits, kit)
+    jig, _ = uncertainty_of(bench)
+    check_temperatures(limits, kit, unknown_within_k=None if "thermometer" in bench.roles else jig.temperature_k)
     refuse_overdue(bench, today)
     scope = settings["scope"]
     if scope not in limits.scopes:
         raise UsageError(f"scope '{scope}': not in {limits.file}. Scopes there: {', '.join(limits.scopes)}.")
     rows = tuple(_resolved(row, kit, today) for row in limits.in_scope(scope, only))
-    jig, _ = uncertainty_of(bench)
-    check_temperatures(limits, kit, unknown_within_k=None if "thermometer" in bench.roles else jig.temperature_k)
+    if "selector" in bench.roles:
+        check_wiring(rows, bench.parts, bench.file)
     if not rows:
         what = f"--only '{only}' matches no row" if only else "no row belongs to it"
         raise UsageError(f"scope '{scope}' of {limits.file}: {what}. 'hil plan' lists the rows.")
@@ -273,6 +275,8 @@ def _check_unit(
     folder = settings.out / serial / run_id
 
     def begin(plan: Plan) -> tuple[Bench, Recorder]:
+        if budget_for is not None:
+            refuse_empty_zones(files.rows, files.bench, files.kit, plan.rows, order.today)
         bench, store = bench_and_store()
         attempt = store.next_attempt(serial, scope=files.scope, only=order.only)
         _refuse_attempt(serial, attempt, order, files.limits)
@@ -315,8 +319,6 @@ def _check_unit(
         interrupt = stop
         if not unit_run.has_begun:
             raise
-        if budget_for is not None:
-            refuse_empty_zones(files.rows, files.bench, files.kit, plan.rows, order.today)
     assert unit_run.closed is not None  # run_session raises when the run did not begin
     bench, store = bench_and_store()
     trouble = unit_run.trouble

@@ -22,7 +22,7 @@ margin = "0.05 %"                # how far a firmware change may move it; a text
 """
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 from hil.core.equipment import Certificate, Kit, Part
@@ -254,6 +254,26 @@ def check_temperatures(limits: Limits, kit: Kit, *, unknown_within_k: float | No
             words = f"may be used within ±{reach:g} K of {part.temperature_degc:g} degC, outside {said}. "
             words += "Put a thermometer at the jig, or take another part."
             raise FileError(kit.file, part.place.line if part.place else None, f"part.{part.name}", words)
+
+
+def check_wiring(rows: Sequence[Limit], wired: Collection[str], bench: str) -> None:
+    """Every part that the rows need is wired to the selector.
+
+    Args:
+        wired: names of the parts that the selector can connect.
+        bench: label of the bench file.
+
+    Raises:
+        FileError: at the limit's table.
+    """
+    for row in rows:
+        if row.part is not None and row.part not in wired:
+            words = (
+                f"{row.part!r} is not wired to the selector of {bench}. Add its channel to [selector.parts], or take "
+            )
+            words += "the row out of the scope."
+            place = row.place
+            raise FileError(place.file if place else "", place.line if place else None, f"limit.{row.name}.part", words)
 
 
 def check_parts(limits: Limits, kit: Kit) -> None:
