@@ -17,22 +17,24 @@ from hil.runner import CHECKS, plan_unit, run_unit
 from hil.store.sqlite_store import open_store
 
 NOW = "2026-11-25T05:00:00.000+00:00"
-STUDIES = {
+STUDIES = {  # row, number of units, what is put in
     "contact": (
         "contact_gnd",
+        4,
         # The shift keeps every needle's resistance above zero, whatever chance adds.
         ("bench.jig.contact=200mohm", "bench.operators.contact=40mohm", "bench.jig.contact.fitting=30mohm"),
     ),
-    "tank": ("f_open", ("bench.operators.capacitance=0.3pF", "bench.jig.capacitance.fitting=0.2pF")),
+    "tank": ("f_open", 3, ("bench.operators.capacitance=0.3pF", "bench.jig.capacitance.fitting=0.2pF")),
 }
 
 
-def study(row: str, faults: tuple[str, ...], seed: int) -> dict[str, object]:
-    """One study: 4 units of their own for each seed, 4 operators, 2 repeats."""
+def study(row: str, units: int, faults: tuple[str, ...], seed: int) -> dict[str, object]:
+    """One study: units of their own for each seed, 4 operators, 2 repeats."""
     with tempfile.TemporaryDirectory() as folder:
         settings = read_settings({"out": folder}, folder=Path(folder))
         wish = Wish(
-            name="recover", settings=settings, now=NOW, units=tuple(f"GS{seed:03d}-{number}" for number in range(4)),
+            name="recover", settings=settings, now=NOW,
+            units=tuple(f"GS{seed:03d}-{number}" for number in range(units)),
             operators=("Ann", "Ben", "Cy", "Dee"), repeats=2, only=(row,), seed=seed, faults=faults,
         )  # fmt: skip
         plan = plan_study(wish, plan_unit)
@@ -61,6 +63,6 @@ def _planned_rows() -> tuple[object, ...]:
 
 if __name__ == "__main__":
     _rows = _planned_rows()
-    row, faults = STUDIES[sys.argv[1]]
+    row, units, faults = STUDIES[sys.argv[1]]
     for seed in map(int, sys.argv[2:]):
-        print(json.dumps(study(row, faults, seed)), flush=True)
+        print(json.dumps(study(row, units, faults, seed)), flush=True)

@@ -1,12 +1,12 @@
 """Long studies: does ``hil study`` find the effects that were put into the simulated bench, within its own intervals?
 
-Each seed is a study of its own, 4 units × 4 operators × 2 repeats, through the same commands and checks as at a bench:
-its units, its people's habits and its insertions are drawn anew. What is put in are standard deviations: people differ
-by one, insertions by another. A seed recovers when every component's interval holds what was put in.
+Each seed is a study of its own, 3 or 4 units × 4 operators × 2 repeats, through the same functions and checks as at a
+bench: its units, its people's habits and its insertions are drawn anew. What is put in are standard deviations: people
+differ by one, insertions by another. A seed recovers when every component's interval holds what was put in.
 
 The intervals are those of 99 % each: three of them hold together in at least 97 % of studies (Bonferroni), so that at
-least 95 of 100 seeds is a fair demand. At 95 % each component alone must be held in as many seeds as the binomial
-distribution allows.
+least 95 of 100 seeds is a fair demand, and at least 27 of 30. At 95 % each component alone must be held in as many
+seeds as the binomial distribution allows.
 """
 
 import json
@@ -23,7 +23,7 @@ from scipy import stats
 pytestmark = pytest.mark.study
 
 SCRIPT = Path(__file__).with_name("gage_studies.py")
-SEEDS = 100
+SEEDS, TANK_SEEDS = 100, 30  # a study of the tank costs four times as much
 
 
 def run_studies(name: str, seeds: int) -> list[dict[str, Any]]:
@@ -51,7 +51,7 @@ def is_held(study: dict[str, Any], component: str, variance: float, level: str) 
     return bool(lower <= variance <= upper)
 
 
-def recovered(studies: list[dict[str, Any]], put_in: list[dict[str, float]]) -> None:
+def recovered(studies: list[dict[str, Any]], put_in: list[dict[str, float]], *, least: int) -> None:
     """Hold the studies against what was put in, and print what was found."""
     count = len(studies)
     both = [
@@ -65,19 +65,19 @@ def recovered(studies: list[dict[str, Any]], put_in: list[dict[str, float]]) -> 
         print(f"{name}: within the 95 % interval in {held} of {count} ({interval.low:.1%} to {interval.high:.1%})")
         # Never fewer than chance allows of a method that covers 95 %.
         assert stats.binom.cdf(held, count, 0.95) > 0.001, name
-    assert sum(both) >= 0.95 * count
+    assert sum(both) >= least
 
 
 def test_contact_habits_and_insertions_are_recovered() -> None:
     """People differ by 40 mohm, insertions by 30 mohm; the voltmeter adds noise and a step, the unit nothing."""
     noise_ohm, step_ohm = 0.005, 0.001  # data sheet of the simulated voltmeter, range of 200 ohm
     truth = {"operator": 0.040**2, "repeatability": 0.030**2 + noise_ohm**2 + step_ohm**2 / 12, "unit": 0.0}
-    recovered(run_studies("contact", SEEDS), [truth] * SEEDS)
+    recovered(run_studies("contact", SEEDS), [truth] * SEEDS, least=95)
 
 
 def test_capacitance_of_the_jig_is_recovered_in_the_frequency() -> None:
     """People add 0.3 pF, insertions 0.2 pF to C1 = 680 pF: df/f = −dC/(2·C). Units differ by their L1 and C1."""
-    studies = run_studies("tank", SEEDS)
+    studies = run_studies("tank", TANK_SEEDS)
     c1_f, jig_f = 680e-12, 1.3e-12
     truncated = 0.9733  # variance of a normal value cut off at three standard deviations
     of_units = math.hypot(0.10 / 3, 0.05 / 3) / 2 * math.sqrt(truncated)
@@ -89,4 +89,4 @@ def test_capacitance_of_the_jig_is_recovered_in_the_frequency() -> None:
         }
         for study in studies
     ]
-    recovered(studies, put_in)
+    recovered(studies, put_in, least=27)
