@@ -186,7 +186,7 @@ class TankBoard:
         added = added.reshape(-1, size, size)
         basis[:2] += added[:2]
         basis[len(self.basis) :] = added[2:]
-        drive, sense = np.zeros((2, size), dtype=complex), np.zeros(size)
+        drive, sense = np.zeros((2, size), dtype=complex), np.zeros(size, dtype=complex)
         drive[:, :own], sense[:own] = self.drive, self.sense
         numbers = np.array(coils).T
         network = TankNetwork(basis.reshape(len(basis), -1), drive, Coils(*numbers), sense)

@@ -15,6 +15,7 @@ the rest term by term.
 The extra counts of a noisy comparator on a slow edge follow from Rice's formula for crossings.
 """
 
+import cmath
 import math
 from dataclasses import dataclass
 
@@ -48,14 +49,14 @@ class TankNetwork:
 
     ``basis`` (2 + coils, n·n) holds conductances, capacitances and one pattern a coil; ``drive`` (2, n) the
     conductances and capacitances from the comparator's output to the nodes, which are on the diagonals of the basis
-    as well; both are complex only because they meet nothing but complex numbers. ``sense`` (n,) weighs the nodes to
-    the difference of the inputs: 1 at +, −1 at −.
+    as well. ``sense`` (n,) weighs the nodes to the difference of the inputs: 1 at +, −1 at −. All are complex only
+    because they meet nothing but complex numbers.
     """
 
     basis: Complexes
     drive: Complexes
     coils: Coils
-    sense: Floats
+    sense: Complexes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,28 +85,38 @@ class TankSolution:
     loaded_q: float = 0.0
 
 
-def transfer(network: TankNetwork, omega: Floats) -> tuple[Complexes, complex, complex]:
-    """H(jω) from output to the difference of the inputs; at the first ω its derivative and the inputs' impedance."""
-    coils, size = network.coils, len(network.sense)
-    w = omega[:, None]
-    ac = coils.ac_resistance_ohm * (w / (2 * np.pi * coils.reference_hz)) ** coils.exponent
-    inductive = 1j * coils.inductance_h
-    admittance = 1 / (coils.resistance_ohm + ac + w * inductive)
-    coefficients = np.empty((len(omega), len(network.basis)), dtype=complex)
-    coefficients[:, 0] = 1.0
-    coefficients[:, 1] = 1j * omega
-    coefficients[:, 2:] = admittance
-    right = np.empty((len(omega), size, 2), dtype=complex)
-    right[:, :, 0] = coefficients[:, :2] @ network.drive
-    right[:, :, 1] = network.sense
-    solved = np.linalg.solve((coefficients @ network.basis).reshape(-1, size, size), right)
-    slopes = np.empty(len(network.basis), dtype=complex)
-    slopes[0], slopes[1] = 0.0, 1j
-    slopes[2:] = -(ac[0] * coils.exponent / omega[0] + inductive) * admittance[0] * admittance[0]
-    # The matrix is symmetric: the inverse's weighted rows are the response to currents at the inputs.
-    response, row = solved[0, :, 0], solved[0, :, 1]
-    derivative = row @ (slopes[:2] @ network.drive - (slopes @ network.basis).reshape(size, size) @ response)
-    return solved[:, :, 0] @ network.sense, complex(derivative), complex(row @ network.sense)
+class Harmonics:
+    """H(jkω) of a network from output to the difference of the inputs, for some k of which the first is 1."""
+
+    def __init__(self, network: TankNetwork, k: Floats = _K) -> None:
+        coils, size = network.coils, len(network.sense)
+        self._network, self._size = network, size
+        self._resistance_ohm, self._exponent = coils.resistance_ohm, coils.exponent
+        self._loss = coils.ac_resistance_ohm * (k[:, None] / (2 * math.pi * coils.reference_hz)) ** coils.exponent
+        self._inductive = 1j * k[:, None] * coils.inductance_h
+        self._capacitive = 1j * k
+        self._coefficients = np.ones((len(k), len(network.basis)), dtype=complex)
+        self._slopes = np.zeros(len(network.basis), dtype=complex)  # of the first coefficients
+        self._slopes[1] = 1j
+        self._right = np.empty((len(k), size, 2), dtype=complex)
+        self._right[:, :, 1] = network.sense
+
+    def at(self, omega: float) -> tuple[Complexes, complex, complex]:
+        """H at every kω; dH/dω and the impedance between the inputs at ω."""
+        network, coefficients = self._network, self._coefficients
+        loss = self._loss * omega**self._exponent
+        coefficients[:, 1] = omega * self._capacitive
+        coefficients[:, 2:] = 1 / (self._resistance_ohm + loss + omega * self._inductive)
+        self._right[:, :, 0] = coefficients[:, :2] @ network.drive
+        matrices = (coefficients @ network.basis).reshape(-1, self._size, self._size)
+        solved = np.linalg.solve(matrices, self._right)
+        # The matrix is symmetric: the inverse's weighted rows are the response to currents at the inputs.
+        response, row = solved[0, :, 0], solved[0, :, 1]
+        slopes = self._slopes
+        slopes[2:] = -(loss[0] * self._exponent / omega + self._inductive[0]) * coefficients[0, 2:] ** 2
+        change = (slopes @ network.basis).reshape(self._size, self._size) @ response
+        slope = complex(row @ (slopes[:2] @ network.drive - change))
+        return solved[:, :, 0] @ network.sense, slope, complex(row @ network.sense)
 
 
 def _cosine_sum(x: float) -> float:
@@ -166,30 +177,30 @@ def _limit_cycle(network: TankNetwork, comparator: Comparator, omega: float, dut
     gap = comparator.balance_low_v - comparator.balance_high_v
     duty = min(max(duty, 0.02), 0.98)
     least, most = omega / FURTHEST, omega * FURTHEST
+    harmonics = Harmonics(network)
     for _ in range(MOST_STEPS):
-        h, dh, _z = transfer(network, omega * _K)
+        h, dh, _z = harmonics.at(omega)
         fundamental = complex(h[0])
         tail = -HARMONICS * float(h[-1].imag)  # H -> tail/(jk)
         lag, turn = omega * delay_s, 2 * math.pi * duty
-        delay = np.exp(lag * _MINUS_J_K)
-        rest = (h + tail * _J_OVER_K) * delay
-        turns = turn * _K
-        sine2, double = (1 - np.cos(turns)) / 2, np.sin(turns)
+        rest = (h + tail * _J_OVER_K) * np.exp(lag * _MINUS_J_K)
+        fading, turns = rest * _INVERSE_K, turn * _K
+        cosine, sine = np.cos(turns), np.sin(turns)
         ahead, behind = _cosine_sum(lag + turn), _cosine_sum(lag - turn)
-        edge = float((rest.imag * sine2) @ _INVERSE_K) - tail * (_cosine_sum(lag) / 2 - (ahead + behind) / 4)
-        level = (float((rest.real * double) @ _INVERSE_K) + tail * (ahead - behind) / 2) / math.pi
+        edge = float(fading.imag @ (1 - cosine)) / 2 - tail * (_cosine_sum(lag) / 2 - (ahead + behind) / 4)
+        level = (float(fading.real @ sine) + tail * (ahead - behind) / 2) / math.pi
         # The first equation with its fundamental as 1/H, which is nearly linear in ω: Im(y) = others·|y|²/sin²(πD).
-        wave = fundamental * complex(delay[0])
+        wave = fundamental * cmath.exp(-1j * lag)
         y = 1 / wave
         dy = -y * (dh / fundamental - 1j * delay_s)
         conjugate = y.conjugate()
-        share = edge / float(sine2[0]) - wave.imag
+        share = edge / math.sin(turn / 2) ** 2 - wave.imag
         miss = y.imag - share * (y * conjugate).real
         step_omega = -miss / (dy.imag - 2 * share * (conjugate * dy).real)
         step_omega = min(max(step_omega, -omega / 3), omega / 3)
-        wave_slope = (-dy * wave * wave).real * float(double[0]) / math.pi
+        wave_slope = (-dy * wave * wave).real * math.sin(turn) / math.pi
         missing = (comparator.balance_low_v - gap * duty) / swing_v + level + wave_slope * step_omega
-        by_duty = 2 * float(rest.real @ (1 - 2 * sine2)) - gap / swing_v
+        by_duty = 2 * float(rest.real @ cosine) - gap / swing_v
         step_duty = min(max(-missing / by_duty, -0.1), 0.1)
         omega += step_omega
         duty = min(max(duty + step_duty, 1e-3), 1 - 1e-3)
@@ -204,11 +215,11 @@ def _limit_cycle(network: TankNetwork, comparator: Comparator, omega: float, dut
 
 def _clamped(network: TankNetwork, cycle: _Cycle, most_v: float) -> TankNetwork:
     """The + input draws current beyond its range: as much conductance as keeps the amplitude at the edge."""
-    _h, _dh, impedance = transfer(network, np.array([cycle.omega]))
+    _h, _dh, impedance = Harmonics(network, _K[:1]).at(cycle.omega)
     parallel_ohm = 1 / (1 / impedance).real
     extra_s = (cycle.amplitude_v / max(most_v, 1e-3) - 1) / parallel_ohm
     basis = network.basis.copy()
-    basis[0] += extra_s * np.diag(np.maximum(network.sense, 0.0)).reshape(-1)
+    basis[0] += extra_s * np.diag(np.maximum(network.sense.real, 0.0)).reshape(-1)
     return TankNetwork(basis, network.drive, network.coils, network.sense)
 
 

@@ -6,7 +6,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from hil.circuit.tank import Coils, Comparator, TankNetwork, solve, transfer
+from hil.circuit.tank import Coils, Comparator, Harmonics, TankNetwork, solve
 
 L, C = 100e-6, 680e-12
 OMEGA0 = 1 / math.sqrt(L * C)
@@ -97,6 +97,7 @@ def test_common_mode_limit_caps_the_amplitude():
 
 def test_derivative_of_the_transfer_function():
     network, step = tank(20.0), OMEGA0 * 1e-6
-    _, slope, _ = transfer(network, np.array([OMEGA0]))
-    ahead, behind = (transfer(network, np.array([OMEGA0 + d]))[0] for d in (step, -step))
-    assert slope == pytest.approx(complex((ahead - behind)[0] / (2 * step)), rel=1e-5)
+    harmonics = Harmonics(network)
+    _, slope, _ = harmonics.at(OMEGA0)
+    ahead, behind = (harmonics.at(OMEGA0 + d)[0][0] for d in (step, -step))
+    assert slope == pytest.approx(complex(ahead - behind) / (2 * step), rel=1e-5)
