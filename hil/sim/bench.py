@@ -74,6 +74,7 @@ class SimulatedBench(Scene):
         super().__init__(
             setup, netlist, clock or SimClock(), fixed, Jig(setup, fixed), Warmth(setup.ambient_degc, fixed)
         )
+        self.busy: list[Instrument] = []
         self.line = SerialLine(self)
         by_kind = {instrument.kind: instrument for instrument in setup.instruments}
         absent = {kind: SimInstrument(role=kind, kind=kind) for kind in KINDS}
@@ -148,6 +149,8 @@ class SimulatedBench(Scene):
         return is_due
 
     def _run_to(self, until_s: float) -> None:
+        if self.at_s >= until_s and self._next_due_s() > self.at_s:
+            return
         while self.at_s < until_s or self._next_due_s() <= self.at_s:
             self._step(until_s)
         self.line.collect(self.at_s)
@@ -157,7 +160,7 @@ class SimulatedBench(Scene):
         line_s = self.line.due_s
         if line_s is not None and line_s < first_s:
             first_s = line_s
-        for instrument in self.instruments:
+        for instrument in self.busy:
             due_s = instrument.due_s
             if due_s is not None and due_s < first_s:
                 first_s = due_s
@@ -183,4 +186,4 @@ class SimulatedBench(Scene):
         elif self.line.due_s is not None and self.line.due_s <= target_s:
             self.line.deliver()
         else:
-            next(i for i in self.instruments if i.due_s is not None and i.due_s <= target_s).go_on()
+            next(one for one in self.busy if one.due_s is not None and one.due_s <= target_s).go_on()

@@ -262,7 +262,10 @@ class Chip:
             return 1023.0
         scale = 1024 / reference_v
         samples_v = self.surroundings.adc_samples_v(channel, self.at_s, count)
-        return sum([min(1023, int(volts * scale)) if volts > 0 else 0 for volts in samples_v]) / count
+        samples = [int(volts * scale) for volts in samples_v]
+        if min(samples) < 0 or max(samples) > 1023:
+            samples = [max(0, min(1023, sample)) for sample in samples]
+        return sum(samples) / count
 
     def pin_is_high(self, pin: str) -> bool:
         """Level at an input."""

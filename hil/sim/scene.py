@@ -37,6 +37,7 @@ _POOL, _LONGEST_BURST = 4096, 64
 _RESET_LOW, _INPUT_HIGH = 0.2, 0.5  # of the supply
 _LAMP_VISIBLE_A = 0.3e-3
 _GENERATOR_OHM, _GENERATOR_LOW_V = 50.0, 1.0  # a lower level above this makes no edge at T0
+_FELT = ("U3.7", "U3.1", "U3.PD2", "U3.PD3")  # supply, reset, keys
 _WOBBLE_S = 0.35  # how long an intermittent joint stays as it is
 _UNPOWERED = Conditions(mcu="reset")
 
@@ -251,10 +252,11 @@ class Scene:
         self._remember(conditions)
 
     def _feel(self, processor: Processor) -> None:
-        vcc_v = self._pin_v("7")
+        assert self.operating is not None
+        vcc_v, reset_v, *keys_v = map(self.operating.pins.__getitem__, _FELT)
         processor.power(vcc_v, self.at_s)
-        processor.reset_pin(vcc_v > 0 and self._pin_v("1") < _RESET_LOW * vcc_v, self.at_s)
-        levels = (self.pin_is_high("PD2"), self.pin_is_high("PD3"))
+        processor.reset_pin(vcc_v > 0 and reset_v < _RESET_LOW * vcc_v, self.at_s)
+        levels = keys_v[0] > _INPUT_HIGH * vcc_v, keys_v[1] > _INPUT_HIGH * vcc_v
         if levels != self._levels:
             self._levels = levels
             processor.inputs_changed(self.at_s)

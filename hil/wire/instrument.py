@@ -9,6 +9,7 @@ import re
 import string
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from hil.wire.scpi import NOT_A_NUMBER, OVER_RANGE, split_outside_quotes
 
@@ -108,6 +109,7 @@ def values(answer: str) -> list[str]:
     return [part.strip() for part in split_outside_quotes(answer, ",")]
 
 
+@lru_cache(maxsize=256)
 def error(answer: str) -> tuple[int, str]:
     """Read an entry of the error queue, ``-113,"Undefined header"``.
 

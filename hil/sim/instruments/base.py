@@ -28,6 +28,7 @@ class Place(Protocol):
     fixed: Streams
     noise: Streams
     troubles: Troubles
+    busy: "list[Instrument]"  # in the middle of a message
 
     def sync(self) -> None: ...
 
@@ -56,6 +57,7 @@ class Instrument:
     ) -> None:
         self.setup, self.place = setup, place
         self.status = Status()
+        self._name = f"bench.{setup.role}"
         self.due_s: float | None = None  # when the message being carried out goes on
         self._sheets = {
             name: DataSheet(
@@ -114,7 +116,7 @@ class Instrument:
     # Wire
 
     def _trouble(self) -> Trouble | None:
-        trouble = self.place.troubles.at(f"bench.{self.setup.role}")
+        trouble = self.place.troubles.at(self._name)
         return trouble if trouble is not None and trouble.is_on(self._count) else None
 
     def has_vanished(self) -> bool:
@@ -151,13 +153,21 @@ class Instrument:
             self._running = self._interpreter.run(self._messages.popleft())
             self.go_on()
         else:
-            self._running = self.due_s = None
+            self._running = None
+            self._rest()
+
+    def _rest(self) -> None:
+        self.due_s = None
+        if self in self.place.busy:
+            self.place.busy.remove(self)
 
     def go_on(self) -> None:
         """Carry on with the message; its waiting time is over."""
         assert self._running is not None
         try:
             self.due_s = self.place.at_s + next(self._running)
+            if self not in self.place.busy:
+                self.place.busy.append(self)
         except StopIteration as end:
             if end.value is not None:
                 self._answer(end.value)
@@ -196,7 +206,8 @@ class Instrument:
         """Device clear: input, output and what is being done are dropped; registers and settings stay."""
         if self._running is not None:
             self._running.close()
-        self._running = self.due_s = None
+        self._running = None
+        self._rest()
         self._messages.clear()
         self._buffer = self._output = b""
         self.status.message_available = False

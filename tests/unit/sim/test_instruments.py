@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from hil.core.equipment import Accuracy
+from hil.sim.instruments.base import Instrument
 from hil.sim.instruments.measuring import FrequencyCounter, Thermometer, Voltmeter
 from hil.sim.instruments.supply import DcSupply
 from hil.sim.instruments.switching import FunctionGenerator, Selector
@@ -29,6 +30,7 @@ class Place:
         self.generator: tuple[float, float, float] = (0.0, 0.0, 0.0)
         self.closed: tuple[int, ...] = ()
         self.limits = False
+        self.busy: list[Instrument] = []
 
     def sync(self) -> None: ...
     def probe_voltage_v(self) -> float:
