@@ -34,6 +34,7 @@ class Shown:
     ratio: float | None
     comparison: Comparison | None
     source: str
+    notes: tuple[str, ...] = ()
 
 
 def expected_budgets(rows: Sequence[Expected], pattern: str) -> tuple[Shown, ...]:
@@ -105,7 +106,8 @@ def at_best(where: str, run: str, pattern: str, meter: MeterUncertainty) -> tupl
             continue
         error = capacitance_error if reading.unit == "F" else inductance_error
         source = f"at best, from f1, f2, Ccal and scale of {found.opened.serial}"
-        shown.append(_shown(reading.name, reading.title, error(unit, reading.nominal), None, source))
+        best = error(unit, reading.nominal, checked=True)
+        shown.append(replace(_shown(reading.name, reading.title, best, None, source), comparison=None))
     if not shown:
         raise UsageError(f"'{pattern}': run {found.opened.run} has no reading of a capacitance or inductance so named.")
     return tuple(shown)
@@ -133,6 +135,7 @@ def _shown(name: str, title: str, budget: Budget, ratio: float | None, source: s
         ratio=ratio,
         comparison=_compared(budget.rows, budget.standard_uncertainty, budget.expanded_uncertainty),
         source=source,
+        notes=budget.notes,
     )
 
 

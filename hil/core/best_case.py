@@ -59,28 +59,33 @@ CCAL = "Ccal as stored"
 SCALE = "inductance scale as stored"
 
 
-def capacitance_error(unit: Unit, capacitance_f: float) -> Budget:
-    """Budget of the error of a capacitance reading, F: reading less true value."""
+def capacitance_error(unit: Unit, capacitance_f: float, *, checked: bool = False) -> Budget:
+    """Budget of the error of a capacitance reading, F: reading less true value.
+
+    Args:
+        checked: hold it against Monte Carlo, which replaces it where the model is not linear enough
+            (`hil.core.montecarlo.evaluate`).
+    """
     loaded_hz = unit.bare_hz / (1 + capacitance_f / unit.tank.capacitance_f) ** 0.5
 
     def error(read: "_Read") -> Any:
         return lc.capacitance_f(read.tank, read.hz[0], read.hz[2]) - capacitance_f
 
-    return _propagated(error, unit, loaded_hz, unit="F")
+    return _propagated(error, unit, loaded_hz, unit="F", checked=checked)
 
 
-def inductance_error(unit: Unit, inductance_h: float) -> Budget:
+def inductance_error(unit: Unit, inductance_h: float, *, checked: bool = False) -> Budget:
     """Budget of the error of an inductance reading, H: reading less true value.
 
     Ccal has its own row although the scale was adjusted after it: a Ccal that changes later moves every inductance
-    the opposite way.
+    the opposite way. ``checked`` as in `capacitance_error`.
     """
     loaded_hz = unit.bare_hz / (1 + inductance_h / (unit.scale * unit.tank.inductance_h)) ** 0.5
 
     def error(read: "_Read") -> Any:
         return read.scale * lc.inductance_h(read.tank, read.hz[0], read.hz[2]) - inductance_h
 
-    return _propagated(error, unit, loaded_hz, unit="H")
+    return _propagated(error, unit, loaded_hz, unit="H", checked=checked)
 
 
 def tank_error(unit: Unit) -> tuple[Budget, Budget]:
@@ -99,7 +104,7 @@ class _Read(NamedTuple):
     hz: Sequence[Any]
 
 
-def _propagated(model: Callable[[_Read], Any], of: Unit, *loaded_hz: float, unit: str) -> Budget:
+def _propagated(model: Callable[[_Read], Any], of: Unit, *loaded_hz: float, unit: str, checked: bool = False) -> Budget:
     true_hz = (of.bare_hz, of.with_ccal_hz, *loaded_hz)
     inputs = [rectangular("timebase", 0.0, of.meter.timebase)]
     for number in range(1, len(true_hz) + 1):
@@ -118,4 +123,8 @@ def _propagated(model: Callable[[_Read], Any], of: Unit, *loaded_hz: float, unit
         tank = lc.tank(hz[0], hz[1], of.ccal_f * (1 + off.get(CCAL, 0.0)))
         return model(_Read(tank=tank, scale=of.scale * (1 + off.get(SCALE, 0.0)), hz=hz))
 
+    if checked:
+        from hil.core.montecarlo import evaluate  # late: most budgets need no numpy
+
+        return evaluate(result, inputs, unit=unit, coverage="shape", most_draws=1_000_000)
     return budget(result, inputs, unit=unit, coverage="shape")

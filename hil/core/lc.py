@@ -43,7 +43,8 @@ def tank(bare_hz: float, with_ccal_hz: float, ccal_f: float) -> Tank:
     Raises:
         ValueError: adding Ccal did not lower the frequency, or there is none.
     """
-    if not bare_hz > with_ccal_hz > 0:
+    lowers = (bare_hz > with_ccal_hz) & (with_ccal_hz > 0)  # an array of them when frequencies are drawn
+    if not (lowers if isinstance(lowers, bool) else lowers.all()):
         raise ValueError(f"Ccal must lower the frequency, but it went from {bare_hz} Hz to {with_ccal_hz} Hz")
     capacitance_f = ccal_f / excess(bare_hz, with_ccal_hz)
     return Tank(capacitance_f=capacitance_f, inductance_h=1 / ((2 * math.pi * bare_hz) ** 2 * capacitance_f))

@@ -174,14 +174,16 @@ def evaluate(
     unit: str = "",
     probability: float = PROBABILITY,
     correlation: Correlation | None = None,
+    coverage: str = "t",
     digits: int = 2,
     seed: int = 0,
+    most_draws: int = 4_000_000,
 ) -> Budget:
     """The GUM budget where Monte Carlo validates it, else the Monte Carlo result with the same rows (JCGM 101 8).
 
     Monte Carlo runs to a fifth of the tolerance of the comparison (JCGM 101 8.2), or as near as its draws allow.
     """
-    gum = budget(model, inputs, correlation=correlation, unit=unit, probability=probability)
+    gum = budget(model, inputs, correlation=correlation, unit=unit, probability=probability, coverage=coverage)
     tolerance = numerical_tolerance(gum.standard_uncertainty, digits) / 5 or None
     drawn = adaptive(
         model,
@@ -191,7 +193,7 @@ def evaluate(
         seed=seed,
         probability=probability,
         correlation=correlation,
-        most_draws=4_000_000,
+        most_draws=most_draws,
     )
     found = compare(gum, drawn, digits=digits)
     said = (

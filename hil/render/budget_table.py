@@ -52,7 +52,9 @@ def print_budget(shown: "Shown", screen: IO[str]) -> None:
     if shown.ratio is not None:
         words += f", test uncertainty ratio {shown.ratio:.1f}"
     console.print(f"{words}; {shown.source}")
-    if shown.comparison is None:
+    if shown.notes:
+        console.print("\n".join(shown.notes) + "\n")
+    elif shown.comparison is None:
         console.print("correlated rows: not held against Monte Carlo here\n")
     else:
         found = shown.comparison

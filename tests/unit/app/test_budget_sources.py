@@ -93,6 +93,9 @@ def test_the_best_a_unit_could_do(where: str) -> None:
     assert rows["l_1m"]["timebase"].sensitivity == pytest.approx(-2e-3, rel=1e-6)
     assert rows["l_1m"]["Ccal as stored"].sensitivity == pytest.approx(-1e-3, rel=1e-6)
     assert rows["l_1m"]["inductance scale as stored"].standard_uncertainty == pytest.approx(5e-4)
+    for one in (c, coil):  # the model itself is drawn, not its linear rows
+        assert one.comparison is None
+        assert one.notes[0].startswith("GUM validated by Monte Carlo: ends of the intervals differ by")
     assert c.source == "at best, from f1, f2, Ccal and scale of Q-R1"
 
 

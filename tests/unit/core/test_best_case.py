@@ -1,6 +1,7 @@
 """What a meter could do at best, and what its budget shows about the physics."""
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -64,6 +65,18 @@ def test_the_derived_tank():
     assert capacitance.value == pytest.approx(UNIT.tank.capacitance_f)
     assert sensitivity(capacitance, "timebase") == pytest.approx(0.0, abs=1e-18)
     assert sensitivity(inductance, "timebase") == pytest.approx(-2 * UNIT.tank.inductance_h, rel=1e-6)
+
+
+def test_a_model_that_is_not_linear_enough_is_drawn():
+    """Noise as large as what 1 pF does to the frequency: f1² − f3² has no business with a straight line then."""
+    wild = Unit(bare_hz=F1, with_ccal_hz=F2, ccal_f=1200e-12, u_ccal=0.2, meter=replace(METER, noise=0.02))
+    found = capacitance_error(wild, 100e-9, checked=True)
+    assert found.method == "Monte Carlo"
+    assert found.notes[-1].startswith("Monte Carlo used: ends of the intervals differ by")
+    assert found.interval[1] > -found.interval[0] * 1.02  # it leans
+    calm = capacitance_error(UNIT, 100e-9, checked=True)
+    assert calm.method == "GUM"
+    assert calm.interval == capacitance_error(UNIT, 100e-9).interval
 
 
 @pytest.mark.parametrize(

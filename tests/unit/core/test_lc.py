@@ -2,6 +2,7 @@
 
 import math
 
+import numpy as np
 import pytest
 
 from hil.core import lc
@@ -124,3 +125,14 @@ def test_apparent_inductance() -> None:
     assert rise == pytest.approx((1 - (1 / 18.4) ** 2) / 0.99, rel=1e-12)
     with pytest.raises(ValueError, match="self-resonance"):
         lc.apparent_inductance_h(1e-3, 100e3, 2e6, 1.84e6)
+
+
+def test_frequencies_that_are_drawn_make_as_many_tanks() -> None:
+    bare_hz, with_ccal_hz = np.array([605e3, 606e3]), np.array([367e3, 368e3])
+    found = lc.tank(bare_hz, with_ccal_hz, 1200e-12)  # type: ignore[arg-type]
+    for index in range(2):
+        one = lc.tank(float(bare_hz[index]), float(with_ccal_hz[index]), 1200e-12)
+        assert found.capacitance_f[index] == one.capacitance_f  # type: ignore[index]
+        assert found.inductance_h[index] == one.inductance_h  # type: ignore[index]
+    with pytest.raises(ValueError, match="Ccal must lower the frequency"):
+        lc.tank(bare_hz, np.array([367e3, 700e3]), 1200e-12)  # type: ignore[arg-type]
