@@ -32,6 +32,7 @@ _TIMES = {
     "probe.time of a calibration": "CAL:ALL?",
     "probe.time of a self-test": "*TST?",
 }
+_ENOUGH_SILENCES = 3  # then nobody waits for it any more
 _LONG_LINE = 'DISP:TEXT "' + "A" * 90 + '"'
 _SHOWN = re.compile(r"[CL]=(-?[\d.]+) ([pnum])[FH]")
 _PREFIXES = {"p": 1e-12, "n": 1e-9, "u": 1e-6, "m": 1e-3}
@@ -63,13 +64,21 @@ def probe_unit(bench: Bench, *, simulated: bool = True) -> tuple[Reading, ...]:
     """
     power = Power(bench)
     found: list[Reading] = []
+    silences = 0  # in a row
 
     def note(name: str, ask: Callable[[], Value]) -> None:
+        nonlocal silences
         started_s, reason, value = bench.clock.monotonic_s(), "", None
         try:
-            value = ask()
-        except (MeterError, MeterSilent) as problem:
-            reason = str(problem)
+            if silences < _ENOUGH_SILENCES:
+                value = ask()
+                silences = 0
+            else:
+                reason = "not asked: the meter is silent"
+        except MeterSilent as problem:
+            reason, silences = str(problem), silences + 1
+        except MeterError as problem:
+            reason, silences = str(problem), 0
         found.append(
             Reading(
                 name=name,
