@@ -167,9 +167,10 @@ def _end(unit_run: object) -> None:
 def test_programs_gone_wrong_have_changed(call, tmp_path):
     """To a comparison a firmware that never answers is a finding, not trouble of the bench."""
     (tmp_path / "x.elf").write_bytes(avr.elf(avr.NEVER_ANSWERS))
-    code, out, err = call("compare", FIRMWARE, "x.elf", "--units", "1", "--repeats", "1", "--scope", "boxed")
+    code, out, err = call("compare", FIRMWARE, "x.elf", "--units", "1", "--repeats", "1", "--scope", "boxed", "--json")
     assert code == 1, err
-    assert "the candidate has no reading" in out
+    found = {shift["name"]: (shift["finding"], shift["reason"]) for shift in json.loads(out)["shifts"]}
+    assert found["c_1n"] == found["probe.time of an answer"] == ("changed", "the candidate has no reading")
 
 
 def test_files_that_are_no_firmware_stop_a_comparison(call, tmp_path):
