@@ -222,7 +222,7 @@ def refuse_simulation_options(spec: BenchFile, *, seed: int | None, faults: Sequ
     Raises:
         UsageError: one of them is given with a real bench, or a seed with a bench that another process simulates.
     """
-    if _is_in_process(spec):
+    if is_in_process(spec):
         return
     words = f"bench '{spec.bench}' ({spec.file}) is not simulated by this process."
     if seed is not None:
@@ -232,7 +232,8 @@ def refuse_simulation_options(spec: BenchFile, *, seed: int | None, faults: Sequ
         raise UsageError(f"--fault: {words} Leave it out, or choose --bench simulated.")
 
 
-def _is_in_process(spec: BenchFile) -> bool:
+def is_in_process(spec: BenchFile) -> bool:
+    """Whether this process simulates the bench; another one may, behind ``hil wire``."""
     return spec.meter is not None and spec.meter.port.startswith(IN_PROCESS)
 
 
@@ -267,7 +268,7 @@ def open_bench(
         BenchError: the bench is in use, or an instrument does not answer or is another one; the firmware cannot be run.
     """
     refuse_simulation_options(spec, seed=seed, faults=())
-    if firmware and not _is_in_process(spec):
+    if firmware and not is_in_process(spec):
         raise UsageError(f"--firmware: bench '{spec.bench}' is real. Program the unit with --image instead.")
     sets = read_command_sets(spec)
     trace = Trace()
@@ -275,7 +276,7 @@ def open_bench(
         clock: Clock
         insert: Insert | None = None
         firmware_trouble: Callable[[], str] = _no_trouble
-        if _is_in_process(spec):
+        if is_in_process(spec):
             from hil.app.simulated import open_simulated  # late: a real bench needs no simulation
             from hil.sim.bench import device_model
             from hil.simlink.elf_unit import ElfUnits

@@ -13,7 +13,7 @@ from fnmatch import fnmatchcase
 from hil.app.budgets import budgets_of
 from hil.app.check_unit import Files, Order, Outcome, check_in_turn, read_files
 from hil.app.identity import SERIAL_ROW
-from hil.app.open_bench import refuse_simulation_options, roles_of
+from hil.app.open_bench import is_in_process, refuse_simulation_options, roles_of
 from hil.app.settings import Settings
 from hil.app.unit_run import UnitRun
 from hil.core.ledger import Document
@@ -255,6 +255,10 @@ def run_study(
     if not pending:
         return
     current: list[Turn] = []
+    seed = plan.seed if is_in_process(files.bench) else None
+
+    def order_of(turn: Turn) -> Order:
+        return _order(plan, turn, settings, now, seed)
 
     def turns() -> Iterator[tuple[str, Order]]:
         at_the_bench = None
@@ -264,24 +268,25 @@ def run_study(
             at_the_bench = turn.operator
             told(plan, turn, len(done))
             current[:] = [turn]
-            yield turn.serial, _order(plan, turn, settings, now)
+            yield turn.serial, order_of(turn)
             done.add(turn.number)
 
-    first = _order(plan, pending[0], settings, now)
-    for outcome in check_in_turn(turns(), first, files, run_session, operator=operator, budget_for=budgets_of):
+    for outcome in check_in_turn(
+        turns(), order_of(pending[0]), files, run_session, operator=operator, budget_for=budgets_of
+    ):
         yield current[0], outcome
         if outcome.exit_code >= 3:
             return
 
 
-def _order(plan: StudyPlan, turn: Turn, settings: Settings, now: str) -> Order:
+def _order(plan: StudyPlan, turn: Turn, settings: Settings, now: str, seed: int | None) -> Order:
     told = {"lot": ""} | ({"operator": turn.operator} if turn.operator else {})
     return Order(
         serials=(turn.serial,),
         settings=settings.told(f"study {plan.name}", **told),
         now=now,
         only=" ".join(plan.only) or "*",
-        seed=plan.seed if plan.simulated else None,
+        seed=seed,
         faults=plan.faults,
         facts=((STUDY, plan.uid), (TURN, str(turn.number))),
         insertion=plan.together(turn)[0].number,

@@ -11,6 +11,8 @@ from hil.cli.options import add_settings, settings_from
 if TYPE_CHECKING:
     from hil.core.study import StudyPlan, Turn
 
+_SETTINGS = ("bench", "limits", "scope", "out", "records", "checks")
+
 
 def register(commands: Any) -> None:
     """Add the command to the parser."""
@@ -45,10 +47,10 @@ def register(commands: Any) -> None:
     plan.add_argument(
         "--fault", action="append", default=[], metavar="TARGET=EFFECT", help="simulated bench only; repeatable"
     )
-    add_settings(plan)
+    add_settings(plan, *_SETTINGS)
     run_ = action("run", "measure what is missing of a study", "Stop it with Ctrl-C; the same command goes on with it.")
     run_.add_argument("name", metavar="NAME")
-    add_settings(run_)
+    add_settings(run_, *_SETTINGS)
     evaluate = action("evaluate", "components of variance, shares, bias, and a verdict for each check")
     evaluate.add_argument("name", metavar="NAME")
     evaluate.add_argument("--confidence", type=float, default=95.0, metavar="PERCENT", help="of intervals (default 95)")
@@ -113,6 +115,7 @@ def _plan(options: argparse.Namespace) -> int:
 def _run(options: argparse.Namespace) -> int:
     from hil.app.check_unit import read_files
     from hil.app.study import is_other_unit, load_plan, run_study
+    from hil.errors import UsageError
     from hil.real.operator import TerminalOperator
     from hil.real.wallclock import WallClock
     from hil.runner import CHECKS, run_unit
@@ -120,7 +123,10 @@ def _run(options: argparse.Namespace) -> int:
 
     settings, now = settings_from(options), WallClock().now()
     files = read_files(settings, today=now[:10])
-    with open_store(settings.records(simulated=files.bench.simulated)) as store:
+    where = settings.records(simulated=files.bench.simulated)
+    if "://" not in where and not Path(where).is_file():
+        raise UsageError(f"{where}: no record there. Plan a study first, with 'hil study plan', or name the --out.")
+    with open_store(where) as store:
         plan = load_plan(store, options.name)
     modules = _modules(plan, settings.checks, files)
 
@@ -144,7 +150,7 @@ def _run(options: argparse.Namespace) -> int:
             )
         worst = max(worst, outcome.exit_code if outcome.exit_code >= 3 else 0)
         whole += 1
-    with open_store(settings.records(simulated=files.bench.simulated), read_only=True) as store:
+    with open_store(where, read_only=True) as store:
         return _remaining(plan, store, whole) or worst
 
 

@@ -64,6 +64,20 @@ def test_a_unit_is_checked_over_the_wire_and_is_simulated_all_the_same(wire: Wir
     assert not (wire.folder / "out" / "records.sqlite").exists()
 
 
+def test_a_study_over_the_wire(wire: Wire) -> None:
+    """Units stay in the jig between the repeats of a fitting, and the scatter put in is that of fittings."""
+    faults = ("--fault", "bench.jig.contact=200mohm", "--fault", "bench.jig.contact.fitting=40mohm")
+    words = ("--units", "U1,U2", "--fittings", "3", "--repeats", "2", "--only", "contact_gnd", "--seed", "1")
+    assert wire.hil("study", "plan", "jig", *words, *faults)[0] == 0
+    code, _, err = wire.hil("study", "run", "jig")
+    assert code == 0, err
+    assert "12 runs taken, 0 of 12 missing" in err
+    code, (found,), err = run(wire.folder, "study", "evaluate", "jig", "--out", "out", "--json")
+    assert code == 0, err
+    assert found["simulated"] is True
+    assert found["checks"][0]["dominant"] == "fitting"
+
+
 def test_a_fault_is_found_over_the_wire(wire: Wire) -> None:
     code, (unit,), err = wire.hil("check", "QM2-0106", "--fault", "U1=open", "--json")
     assert (code, unit["verdict"]) == (1, "FAIL"), err
