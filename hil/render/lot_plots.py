@@ -27,7 +27,7 @@ def pareto(figures: "LotFigures", titles: dict[str, str]) -> str:
     figure.subplots_adjust(left=0.33, right=0.98, top=0.99, bottom=0.36 / (0.5 + 0.24 * len(rows)))
     places = range(len(rows), 0, -1)
     axes.barh(list(places), [count for _, count, _ in rows], color=BAD, height=0.65)
-    axes.set_yticks(list(places), [titles.get(name, name)[:44] for name, _, _ in rows], fontsize=7)
+    axes.set_yticks(list(places), [_short(titles.get(name, name)) for name, _, _ in rows], fontsize=7)
     for place, (_, count, share) in zip(places, rows, strict=True):
         axes.text(count, place, f" {count}  ({100 * share:.0f} % cumulated)", va="center", fontsize=7)
     axes.set_xlabel("units that failed it at their first check")
@@ -35,6 +35,10 @@ def pareto(figures: "LotFigures", titles: dict[str, str]) -> str:
     bare(axes)
     mark(figure, figures.simulated)
     return svg(figure)
+
+
+def _short(title: str) -> str:
+    return title if len(title) <= 44 else f"{title[:43]}…"
 
 
 def check_plot(check: "CheckFigures", figures: "LotFigures", effects: Sequence["Effect"]) -> str:
@@ -114,11 +118,11 @@ def _over_time(
     _running_mean(axes, x[rest], y[rest], INK)
     for inside, colour, _ in masks:
         _running_mean(axes, x[inside], y[inside], colour)
-    for index, (_, colour, words) in enumerate(masks):
-        axes.text(0.01 + 0.33 * index, 1.03, f"● {words}", color=colour, fontsize=8, transform=axes.transAxes,
-                  weight="bold")  # fmt: skip
-    if masks and rest.any():
-        axes.text(0.01 + 0.33 * len(masks), 1.03, "● others", color=INK, fontsize=8, transform=axes.transAxes)
+    names = [(words, colour) for _, colour, words in masks] + ([("others", INK)] if masks and rest.any() else [])
+    left = 0.01
+    for words, colour in names:
+        axes.text(left, 1.03, f"● {words}", color=colour, fontsize=8, transform=axes.transAxes, weight="bold")
+        left += 0.05 + 0.0195 * len(words)  # wide enough for any sans serif
 
 
 def _running_mean(axes: Any, x: NDArray[np.int_], y: NDArray[np.float64], colour: str) -> None:
