@@ -14,7 +14,7 @@ import hil
 from hil.app.expected import refuse_empty_zones
 from hil.app.identity import given_before, other_board
 from hil.app.limits_release import require_released
-from hil.app.locate import load_bench, load_kit, load_limits
+from hil.app.locate import load_bench, load_kit, load_limits, netlist_sha256
 from hil.app.open_bench import Bench, open_bench, refuse_simulation_options, roles_of
 from hil.app.readiness import latest, refuse_changed, refuse_out_of_control, refuse_unready
 from hil.app.recorder import Recorder
@@ -378,6 +378,7 @@ def opening_of(
         limits_file=files.limits.file,
         limits_revision=files.limits.revision,
         limits_sha256=files.limits.sha256,
+        netlist_sha256=netlist_sha256(files.limits.board),
         kit_file=files.kit.file,
         bench=files.bench.bench,
         bench_file=files.bench.file,

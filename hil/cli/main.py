@@ -46,6 +46,7 @@ COMMANDS = {
     "risk": "how often limits decide wrongly: predicted, and counted in a simulated population",
     "coverage": "what the checks catch of what may go wrong in assembly, and in which order soonest; simulated only",
     "trace": "units and certificates that rest on a reference part or instrument",
+    "diagnose": "which fault explains a failing run, and where to probe next",
     "compare": "what a firmware change moved, by how much, and whether it matters",
     "study": "how much of the spread is the bench's own: plan, run and evaluate a study; compare benches",
     "rework": "record what was done to a unit between two attempts, or list it",

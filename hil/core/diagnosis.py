@@ -30,7 +30,7 @@ Ints = npt.NDArray[np.int64]
 
 VALUE, WRONG, NOTHING, UNTRIED = 0, 1, 2, -1  # kinds of what is seen of a row; a right text counts as VALUE
 LINEAR = 20.0  # standard deviations up to which a value counts linearly
-CANDIDATES = 60  # modes that are judged exactly, after a quick look at all
+CANDIDATES = 40  # modes that are judged exactly, after a quick look at all
 OFF = 5.0  # standard deviations beyond which a reading of a unit like no other may be anything
 OFF_SHARE, OFF_RANGE = 0.15, 100.0  # how often that is so, and over what range
 
@@ -172,6 +172,17 @@ def believe(dictionary: Dictionary, seen: Observation, weights: Floats | None = 
     return Posterior(fault=fault, none=of_none / total, mode=mode)
 
 
+def candidates(dictionary: Dictionary, seen: Observation) -> tuple[Ints, Floats]:
+    """Faults that come into question, and how likely the readings are under each (natural logarithm)."""
+    modes = dictionary.modes
+    chosen = np.argsort(quick_log_likelihood(dictionary, seen))[-CANDIDATES:]
+    found = np.log(modes.share[chosen]) + log_likelihood(dictionary, seen, chosen)
+    numbers, place = np.unique(modes.fault[chosen], return_inverse=True)
+    total = np.full(len(numbers), -np.inf)
+    np.logaddexp.at(total, place, found)
+    return numbers, total
+
+
 def _valued(dictionary: Dictionary, seen: Observation) -> Ints:
     return np.flatnonzero((seen.kind == VALUE) & dictionary.numeric)
 
@@ -200,11 +211,20 @@ def log_likelihood(dictionary: Dictionary, seen: Observation, modes: Ints) -> Fl
     diagonal = np.arange(len(columns))
     covariance[:, diagonal, diagonal] += known.scatter[modes][:, columns] ** 2 + dictionary.model_error**2
     away = seen.value[columns] - known.shift[modes][:, columns]
-    root = np.linalg.cholesky(covariance)
-    surprise = np.linalg.solve(root, away[:, :, None])[:, :, 0]
+    root: Floats = np.linalg.cholesky(covariance).astype(np.float64)
+    surprise = _solved(root, away)
     log_spread = np.log(root[:, diagonal, diagonal])
     values = (_log_t(surprise, dictionary.tail_dof) - log_spread).sum(axis=1)
     return np.asarray(_log_odds(dictionary, seen, modes) + values)
+
+
+def _solved(root: Floats, right: Floats) -> Floats:
+    """Solutions of triangular systems, one each mode, column after column: far quicker than a general solver."""
+    result = np.empty_like(right)
+    for place in range(right.shape[1]):
+        before = np.einsum("mc,mc->m", root[:, place, :place], result[:, :place])
+        result[:, place] = (right[:, place] - before) / root[:, place, place]
+    return result
 
 
 def _log_t(deviation: Floats, dof: float) -> Floats:

@@ -39,6 +39,10 @@ h1 { font-size: 26px; margin: 0 0 4px; } h2 { font-size: 17px; }
 .col-verdict b { color: #b3261e; }
 .hil-mark { color: #b3261e; font-size: 10px; font-weight: 700; margin-left: 6px; }
 .hil-note { color: #5b6b78; font-size: 12px; }
+.hil-diagnosis table { border-collapse: collapse; width: 100%; font-size: 13px; }
+.hil-diagnosis th, .hil-diagnosis td { text-align: left; vertical-align: top; padding: 4px 8px;
+border-bottom: 1px solid #dfe5ea; }
+.hil-diagnosis .hil-share { text-align: right; white-space: nowrap; font-variant-numeric: tabular-nums; }
 </style>
 """
 # The word stands behind the whole page again and again, so that every part of a picture of it shows one.
@@ -62,10 +66,17 @@ class HtmlReport:
         run: gives the run as far as it has come, None before it has begun.
         reading: gives the reading of a row by its name, None when it was not taken.
         paper: draws the plot.
+        diagnosis: what is believed of a run that failed, as HTML; "" when there is nothing to say.
     """
 
-    def __init__(self, run: Callable[[], Run | None], reading: Callable[[str], Reading | None], paper: Paper) -> None:
-        self._run, self._reading_named, self._paper = run, reading, paper
+    def __init__(
+        self,
+        run: Callable[[], Run | None],
+        reading: Callable[[str], Reading | None],
+        paper: Paper,
+        diagnosis: Callable[[Run], str] = lambda run: "",
+    ) -> None:
+        self._run, self._reading_named, self._paper, self._diagnosis = run, reading, paper, diagnosis
 
     @hook(optionalhook=True)
     def pytest_html_results_table_header(self, cells: list[str]) -> None:
@@ -104,7 +115,7 @@ class HtmlReport:
         run = self._run()
         if run is None:
             return
-        prefix.append(summary_html(run, self._paper))
+        prefix.append(summary_html(run, self._paper) + self._diagnosis(run))
         report = next((one for one in session.config.pluginmanager.get_plugins() if hasattr(one, "_report")), None)
         if report is not None:
             report._report.title = _title(run)
