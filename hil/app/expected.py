@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 from hil.app.budgets import circumstances_of, reading_budget
 from hil.app.unit_run import Taken
+from hil.core.best_case import TIMEBASE
 from hil.core.budget import Budget
 from hil.core.equipment import Kit
 from hil.core.guard import acceptance_zone, uncertainty_ratio
@@ -18,7 +19,7 @@ from hil.errors import FileError
 from hil.files.bench import BenchFile
 from hil.files.process import ProcessFile, centre_of
 
-COMMON = ("accuracy", "part: certificate", "part: drift", "jig: residual zero", "meter: timebase")
+COMMON = ("accuracy", "part: certificate", "part: drift", "jig: residual zero", TIMEBASE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,6 +175,8 @@ def shared_errors(row: Expected) -> Mapping[str, float]:
 def _shared_name(entry: BudgetRow, limit: Limit) -> str:
     if entry.name.startswith("part: "):
         return f"part {limit.part}"
+    if entry.name == TIMEBASE:
+        return TIMEBASE  # one error of one unit, whatever rests on it
     if entry.name.endswith("accuracy"):
         return f"{entry.name}, {entry.unit or 'ratio'}"
     return f"{entry.name}, {entry.unit}"

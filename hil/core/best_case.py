@@ -55,6 +55,7 @@ class Unit:
         return lc.tank(self.bare_hz, self.with_ccal_hz, self.ccal_f)
 
 
+TIMEBASE = "meter: timebase"  # as in `hil.core.reading_budget`: all that rests on it shares it
 CCAL = "Ccal as stored"
 SCALE = "inductance scale as stored"
 
@@ -106,7 +107,7 @@ class _Read(NamedTuple):
 
 def _propagated(model: Callable[[_Read], Any], of: Unit, *loaded_hz: float, unit: str, checked: bool = False) -> Budget:
     true_hz = (of.bare_hz, of.with_ccal_hz, *loaded_hz)
-    inputs = [rectangular("timebase", 0.0, of.meter.timebase)]
+    inputs = [rectangular(TIMEBASE, 0.0, of.meter.timebase)]
     for number in range(1, len(true_hz) + 1):
         inputs.append(normal(f"f{number}: noise", 0.0, of.meter.noise, dof=of.meter.noise_dof, kind="A"))
         inputs.append(triangular(f"f{number}: one count", 0.0, 1 / of.gate_s, unit="Hz"))
@@ -117,7 +118,7 @@ def _propagated(model: Callable[[_Read], Any], of: Unit, *loaded_hz: float, unit
     def result(*terms: Any) -> Any:
         off = dict(zip(names, terms, strict=True))
         hz = [
-            frequency * (1 + off["timebase"]) * (1 + off[f"f{number}: noise"]) + off[f"f{number}: one count"]
+            frequency * (1 + off[TIMEBASE]) * (1 + off[f"f{number}: noise"]) + off[f"f{number}: one count"]
             for number, frequency in enumerate(true_hz, start=1)
         ]
         tank = lc.tank(hz[0], hz[1], of.ccal_f * (1 + off.get(CCAL, 0.0)))

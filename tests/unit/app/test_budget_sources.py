@@ -88,9 +88,9 @@ def test_the_best_a_unit_could_do(where: str) -> None:
     """The timebase cancels from capacitance and counts twice, the other way, in inductance; Ccal the other way too."""
     c, coil = at_best(where, "R1", "?_1?", METER)
     rows = {one.name: {row.name: row for row in one.rows} for one in (c, coil)}
-    assert rows["c_1n"]["timebase"].contribution < 1e-9 * c.expanded_uncertainty
+    assert rows["c_1n"]["meter: timebase"].contribution < 1e-9 * c.expanded_uncertainty
     assert rows["c_1n"]["Ccal as stored"].standard_uncertainty == pytest.approx(2e-4)
-    assert rows["l_1m"]["timebase"].sensitivity == pytest.approx(-2e-3, rel=1e-6)
+    assert rows["l_1m"]["meter: timebase"].sensitivity == pytest.approx(-2e-3, rel=1e-6)
     assert rows["l_1m"]["Ccal as stored"].sensitivity == pytest.approx(-1e-3, rel=1e-6)
     assert rows["l_1m"]["inductance scale as stored"].standard_uncertainty == pytest.approx(5e-4)
     for one in (c, coil):  # the model itself is drawn, not its linear rows

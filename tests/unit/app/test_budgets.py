@@ -74,7 +74,7 @@ def test_every_number_has_a_budget_or_is_exact(name: str) -> None:
             ["jig: contact repeatability", "meter: resolution", "meter: drift since zero", "meter: repeatability"],
         ),
         # Ccal is nominal by definition
-        ("c1", ["timebase", "f1: noise", "f1: one count", "f2: noise", "f2: one count"]),
+        ("c1", ["meter: timebase", "f1: noise", "f1: one count", "f2: noise", "f2: one count"]),
         ("f_counter", ["counter: accuracy", "meter: resolution", "meter: repeatability"]),
         ("f_warm_up", ["meter: resolution, count 1", "meter: resolution, count 2", "meter: repeatability"]),
         ("f_repeatability", ["standard deviation of few readings"]),

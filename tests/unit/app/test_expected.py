@@ -143,6 +143,16 @@ def test_errors_of_one_unit_are_shared_by_part_and_instrument() -> None:
     assert shared_errors(Expected(limit=Limit(name="x", upper=1.0), budget=None)) == {}
 
 
+def test_one_timebase_is_in_everything_that_rests_on_it() -> None:
+    """f1 reads high when the timebase is slow, L1 twice as much low."""
+    f1 = Limit(name="f_open", unit="Hz", lower=552e3, upper=666e3)
+    l1 = Limit(name="l1", unit="H", nominal=100e-6, lower=88e-6, upper=112e-6)
+    plan = [planned("f_open", "meter"), planned("l1", "meter")]
+    of_f1, of_l1 = (shared_errors(row) for row in expected_rows([f1, l1], BENCH, KIT, plan, TODAY))
+    assert of_f1["meter: timebase"] / 609e3 == pytest.approx(20e-6 / math.sqrt(3), rel=1e-3)
+    assert of_l1["meter: timebase"] / 100e-6 == pytest.approx(-40e-6 / math.sqrt(3), rel=0.02)
+
+
 def test_rows_without_a_process_are_named() -> None:
     one_sided = Expected(limit=Limit(name="x", upper=1.0), budget=None)
     checks, left_out = modelled([one_sided, *rows(part_limit("c_100p", Tolerance(relative=0.01)))], ASSUMED)

@@ -27,14 +27,14 @@ def sensitivity(found: Budget, name: str) -> float:
 def test_a_timebase_error_cancels_from_capacitance(capacitance_f):
     found = capacitance_error(UNIT, capacitance_f)
     assert found.value == pytest.approx(0.0, abs=1e-9 * capacitance_f + 1e-24)
-    assert sensitivity(found, "timebase") == pytest.approx(0.0, abs=1e-9 * capacitance_f + 1e-21)
+    assert sensitivity(found, "meter: timebase") == pytest.approx(0.0, abs=1e-9 * capacitance_f + 1e-21)
     assert sensitivity(found, "Ccal as stored") == pytest.approx(capacitance_f)
 
 
 @pytest.mark.parametrize("inductance_h", [1e-6, 100e-6, 1e-3, 0.1])
 def test_a_timebase_error_counts_twice_in_inductance(inductance_h):
     found = inductance_error(UNIT, inductance_h)
-    assert sensitivity(found, "timebase") == pytest.approx(-2 * inductance_h, rel=1e-6)
+    assert sensitivity(found, "meter: timebase") == pytest.approx(-2 * inductance_h, rel=1e-6)
     assert sensitivity(found, "Ccal as stored") == pytest.approx(-inductance_h, rel=1e-6)
     assert sensitivity(found, "inductance scale as stored") == pytest.approx(inductance_h, rel=1e-6)
 
@@ -63,8 +63,8 @@ def test_a_ccal_by_definition_has_no_row():
 def test_the_derived_tank():
     capacitance, inductance = tank_error(UNIT)
     assert capacitance.value == pytest.approx(UNIT.tank.capacitance_f)
-    assert sensitivity(capacitance, "timebase") == pytest.approx(0.0, abs=1e-18)
-    assert sensitivity(inductance, "timebase") == pytest.approx(-2 * UNIT.tank.inductance_h, rel=1e-6)
+    assert sensitivity(capacitance, "meter: timebase") == pytest.approx(0.0, abs=1e-18)
+    assert sensitivity(inductance, "meter: timebase") == pytest.approx(-2 * UNIT.tank.inductance_h, rel=1e-6)
 
 
 def test_a_model_that_is_not_linear_enough_is_drawn():
