@@ -65,7 +65,7 @@ def lot_page(figures: "LotFigures", template: str, *, now: str, plans: Sequence[
         plots=[(name, titles[name], drawn[name]) for name in more],
         checks=[_row(one) for one in figures.checks],
         titles=titles,
-        outliers=[(one, show(one.value, by_name[one.check].unit, 4)) for one in figures.outliers[:40]],
+        outliers=[(one, _shown(one.value, by_name[one.check].unit, 4)) for one in figures.outliers[:40]],
         plans=plans,
         hours=None if figures.unit_s is None else figures.unit_s * figures.units / 3600,
     )
@@ -128,7 +128,7 @@ def _effect_words(effect: "Effect", check: "CheckFigures") -> str:
     if effect.kind == "scatter":
         return f"{who} scatters {effect.size:.1f} times as much as the others in {check.title} ({effect.count} units)"
     sds = f"{abs(effect.size_sd):.1f} standard deviations{_share(effect.size, check)}"
-    size = show(abs(effect.size), check.unit, 3) if check.unit else f"{abs(effect.size):.3g}"
+    size = _shown(abs(effect.size), check.unit, 3)
     if effect.kind == "shift":
         direction = "higher" if effect.size > 0 else "lower"
         return f"{who} reads {check.title} {size} {direction} than the others ({sds}, {effect.count} units)"
@@ -139,6 +139,12 @@ def _effect_words(effect: "Effect", check: "CheckFigures") -> str:
     if effect.units_to_limit is not None and effect.units_to_limit < 10 * check.count:
         ahead = f"; at this pace the mean meets the limit in {effect.units_to_limit:.0f} units"
     return f"{check.title} drifts {way} by {size} from the first to the last unit ({sds}){ahead}"
+
+
+def _shown(value: float | None, unit: str, digits: int) -> str:
+    if value is None:
+        return "—"
+    return show(value, unit, digits) if unit else f"{value:.{digits}g}"
 
 
 def _share(size: float, check: "CheckFigures") -> str:
@@ -156,10 +162,10 @@ def _row(check: "CheckFigures") -> dict[str, Any]:
         "count": check.count,
         "missing": check.missing,
         "failed": check.failed_first,
-        "mean": "—" if check.mean is None else show(check.mean, check.unit, 4),
-        "sd": "—" if check.sd is None else show(check.sd, check.unit, 3),
-        "lower": show(check.lower, check.unit, 4),
-        "upper": show(check.upper, check.unit, 4),
+        "mean": _shown(check.mean, check.unit, 4),
+        "sd": _shown(check.sd, check.unit, 3),
+        "lower": _shown(check.lower, check.unit, 4),
+        "upper": _shown(check.upper, check.unit, 4),
         "cpk": capability.cpk if capability else None,
         "cpk_low": capability.cpk_lower_limit if capability else None,
         "cpk_high": capability.cpk_upper_limit if capability else None,
