@@ -102,6 +102,12 @@ def _adjustment_took(taken: Taken, circumstances: Circumstances) -> Budget | Non
     return None if taken.part is None else _relative(taken, taken.part, circumstances, is_reference=False)
 
 
+def _contact(taken: Taken, circumstances: Circumstances) -> Budget | None:
+    return budgets.quantity_budget(
+        taken.value, taken.limit.unit, taken.instruments, circumstances, repeats=taken.repeats, through_leads=False
+    )
+
+
 def _battery(taken: Taken, circumstances: Circumstances) -> Budget | None:
     step = circumstances.meter.battery_step_v
     return budgets.quantity_budget(
@@ -164,6 +170,7 @@ def _tank(taken: Taken, circumstances: Circumstances) -> Budget | None:
 _BY_NAME: tuple[tuple[str, Made], ...] = (
     ("self_test start_time timebase.reload stored_* calibration_* ccal scale", _exact),
     ("ccal.as_left scale.as_left", _adjustment_took),
+    ("contact_*", _contact),
     ("battery_*", _battery),
     ("protection_drop", _drop),
     ("aref_ratio divider_ratio output_average input_average", _ratio),

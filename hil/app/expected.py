@@ -19,7 +19,7 @@ from hil.errors import FileError
 from hil.files.bench import BenchFile
 from hil.files.process import ProcessFile, centre_of
 
-COMMON = ("accuracy", "part: certificate", "part: drift", "jig: residual zero", TIMEBASE)
+COMMON = ("accuracy", "part: certificate", "part: drift", "jig: residual zero", "jig: leads and needles", TIMEBASE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -133,6 +133,7 @@ class JigUncertainty:
         zero_f, zero_h: what is left after the meter's zero was taken.
         contact_f, contact_h: scatter when a part is fitted again.
         across_inductor_f: how well the capacitance across an inductor is known.
+        leads_ohm: what leads and needles add to a resistance.
         temperature_k: of the parts, about the room's, where no thermometer stands at the jig.
 
     Raises:
@@ -144,6 +145,7 @@ class JigUncertainty:
     contact_f: float
     contact_h: float
     across_inductor_f: float
+    leads_ohm: float
     temperature_k: float
 
     def __post_init__(self) -> None:

@@ -103,12 +103,14 @@ def quantity_budget(
     *,
     repeats: Sequence[float] = (),
     resolution: float = 0.0,
+    through_leads: bool = True,
 ) -> Budget | None:
     """Budget of a quantity that an instrument measured; None when no instrument of stated accuracy took part.
 
     Args:
         roles: instruments that took part; the first of `MEASURING` among them measured.
         resolution: step of the meter's own answer where that is judged.
+        through_leads: False where leads and needles themselves are the resistance that is judged.
     """
     quantity = QUANTITIES.get(unit, "")
     role = next((r for r in MEASURING if r in roles and (r, quantity) in circumstances.accuracies), None)
@@ -117,6 +119,8 @@ def quantity_budget(
     inputs = [_accuracy(role, circumstances.accuracies[role, quantity].half_width(value), unit)]
     if resolution:
         inputs.append(rectangular("meter: resolution", 0.0, resolution / 2, unit=unit))
+    if unit == "ohm" and through_leads:
+        inputs.append(rectangular("jig: leads and needles", 0.0, circumstances.jig.leads_ohm, unit=unit))
     return _about(value, [*inputs, *_spread(repeats, unit)], unit)
 
 

@@ -30,7 +30,13 @@ HERE = Circumstances(
     today="2026-11-25",
     accuracies={("voltmeter", "voltage"): VOLTMETER},
     jig=JigUncertainty(
-        zero_f=0.02e-12, zero_h=5e-9, contact_f=0.01e-12, contact_h=3e-9, across_inductor_f=0.3e-12, temperature_k=2.0
+        zero_f=0.02e-12,
+        zero_h=5e-9,
+        contact_f=0.01e-12,
+        contact_h=3e-9,
+        across_inductor_f=0.3e-12,
+        leads_ohm=0.3,
+        temperature_k=2.0,
     ),
     meter=MeterUncertainty(
         noise=2e-6, noise_dof=50, drift_since_zero=5e-6, timebase=20e-6, timebase_drift=2e-7, battery_step_v=0.0122
