@@ -59,7 +59,7 @@ class Expected:
         if rest >= wanted:
             return f"{said} alone is not enough"
         factor = largest.contribution / math.sqrt(wanted**2 - rest**2)
-        averaged = f", or the mean of {math.ceil(round(factor**2, 1))} readings" if largest.kind == "A" else ""
+        averaged = f", or the mean of {max(2, math.ceil(round(factor**2, 1)))} readings" if largest.kind == "A" else ""
         return f"{said} {'slightly' if factor < 1.05 else f'{factor:.1f} times'} smaller{averaged}"
 
 
