@@ -246,6 +246,23 @@ def baseline_names(settings: Settings) -> list[str]:
     return sorted(path.stem for path in (settings.out / "baselines").glob("*.json"))
 
 
+def baselines_told(settings: Settings) -> list[str]:
+    """A line for each baseline: its name and what it is tied to."""
+    lines = []
+    for name in baseline_names(settings):
+        try:
+            kept = load_baseline(baseline_path(settings, name))
+        except UsageError as problem:
+            lines.append(f"{name}: {problem}")
+            continue
+        lines.append(
+            f"{name}: firmware {kept.firmware.version or 'unknown'} ({kept.firmware.source}), board {kept.board} "
+            f"{kept.board_revision}, limits {kept.limits_revision}, scope {kept.scope}, bench {kept.bench}, "
+            f"{len(kept.serials)} units, {kept.repeats} repeats, {kept.made[:10]}"
+        )
+    return lines
+
+
 def free_baseline(settings: Settings, name: str) -> Path:
     """Where a new baseline will lie; asked before anything is measured for it.
 

@@ -72,7 +72,7 @@ def _run(options: argparse.Namespace) -> int:
     from hil.app.certify import write_whole
     from hil.app.compare_firmware import (
         Wish,
-        baseline_names,
+        baselines_told,
         demo_serials,
         free_baseline,
         keep_baseline,
@@ -86,7 +86,7 @@ def _run(options: argparse.Namespace) -> int:
 
     settings = settings_from(options)
     if options.baselines:
-        print("\n".join(baseline_names(settings)))
+        print("\n".join(baselines_told(settings)) or "no baselines are kept")
         return Exit.SAME
     names = [name for name in (options.baseline, options.candidate) if name]
     if not names or (len(names) == 1 and not options.keep):

@@ -123,6 +123,9 @@ def test_no_compiler_names_the_packages(call, tmp_path, monkeypatch):
     code, _, err = call("check", "Q2-00001", "--firmware", FIRMWARE)
     assert code == 3
     assert "apt-get install gcc libc6-dev libsimavr-dev libelf-dev" in err
+    code, _, err = call("compare", FIRMWARE, FIRMWARE, *FEW)
+    assert code == 128
+    assert "apt-get install gcc libc6-dev libsimavr-dev libelf-dev" in err
 
 
 @pytest.fixture
@@ -203,7 +206,9 @@ def test_firmware_on_a_real_bench_is_refused(call, tmp_path):
 def test_a_baseline_is_kept_and_compared(call, tmp_path, monkeypatch):
     code, out, _ = call("compare", FIRMWARE, "--keep", "good", *FEW)
     assert (code, out) == (0, "kept as 'good': hil-out/baselines/good.json\n")
-    assert call("compare", "--baselines")[1] == "good\n"
+    assert call("compare", "--baselines")[1].startswith(
+        "good: firmware 1.0.0 (qm2.elf), board qm2 A, limits A, scope boxed, bench simulated, 3 units, 1 repeats, 20"
+    )
     kept = json.loads((tmp_path / "hil-out" / "baselines" / "good.json").read_text())
     assert (kept["board"], kept["board_revision"], kept["limits_revision"][:1]) == ("qm2", "A", "A")
     assert kept["firmware"]["version"] == "1.0.0"
