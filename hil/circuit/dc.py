@@ -170,6 +170,7 @@ class _Pattern:
         self.limited = [_indexed(branch, index) for branch in network.limited]
         steep: list[Branch | LimitedBranch] = [*network.branches, *network.limited]
         self.watched = [pair for branch in steep for pair in _pairs(branch, index)]
+        self.watched += [(row, 0) for row in range(self.nodes, size)]
         places: list[int] = []
         for a, b, *controls in self.branches:
             places += [self._place(row, column) for column in controls for row in (a, b)]
@@ -250,6 +251,7 @@ class _System:
         self.constant = pattern.constant(network.matrix)
         self.injected_a = np.zeros(pattern.size)
         self.injected_a[1 : pattern.nodes] = network.injected_a[1:]
+        self.weights = np.empty(len(pattern.places))
         self.laws = [branch.law for branch in network.branches]
         self.limits = [branch.law for branch in network.limited]
 
@@ -282,8 +284,9 @@ class _System:
         rest = steepness * (pattern.slope - junction_v) - pattern.saturation
         right = self.injected_a - pattern.into @ rest
         entries = self._branch_entries(values, right)
-        weights = np.concatenate(((steepness + SHUNT_S)[pattern.junction] * pattern.factor, entries))
-        size = pattern.size
+        weights, own, size = self.weights, len(pattern.junction), pattern.size
+        np.multiply((steepness + SHUNT_S)[pattern.junction], pattern.factor, out=weights[:own])
+        weights[own:] = entries
         matrix = (self.constant + np.bincount(pattern.places, weights, size * size + 1))[:-1].reshape(size, size)
         return np.linalg.solve(matrix, right)
 
@@ -312,9 +315,9 @@ class _System:
         awake = np.maximum(reached, limited) > ASLEEP_V
         furthest = float(np.maximum.reduce(np.abs(reached - limited) * awake, initial=0.0))
         for plus, minus in self.pattern.watched:
-            furthest = max(furthest, abs(after[plus] - before[plus] - (after[minus] - before[minus])))
-        for number in range(self.pattern.nodes, self.pattern.size):
-            furthest = max(furthest, abs(after[number] - before[number]))
+            move = abs(after[plus] - before[plus] - (after[minus] - before[minus]))
+            if move > furthest:
+                furthest = move
         return furthest
 
 
