@@ -79,7 +79,8 @@ class Looking:
             adjusts = next((name for name in self._names(kind) if self.kit[name].use == "adjust"), None)
             if adjusts is None:
                 continue
-            ratio = value_today(self.kit[adjusts], self.today) / found[f"{unit} {adjusts}"]
+            indicated = found[f"{unit} {adjusts}"]
+            ratio = value_today(self.kit[adjusts], self.today) / indicated if indicated else math.nan
             for name in self._names(kind):
                 found[f"{unit} {name}, adjusted"] = found[f"{unit} {name}"] * ratio
         return found

@@ -155,7 +155,10 @@ class _Looker:
         yield "Hz short, K1 released", self._hz(SITUATIONS["terminals shorted"])
         yield "Hz short", self._hz(SITUATIONS["K1, terminals shorted"])
         for name in ("pack 6.0 V", "pack 8.4 V"):
-            yield f"rel change of frequency, {name}", self._hz(SITUATIONS[name]) / open_hz - 1 if open_hz > 0 else math.nan
+            yield (
+                f"rel change of frequency, {name}",
+                self._hz(SITUATIONS[name]) / open_hz - 1 if open_hz > 0 else math.nan,
+            )
         steady = self.model.oscillate(replace(idle, joints_open=self.joints_open))
         yield "rel jitter", steady.sigma_hz / open_hz if open_hz > 0 else math.nan
         for name, terminal in self.parts.items():

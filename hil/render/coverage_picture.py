@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 INK, FAINT, EDGE = "#22303c", "#c3ccd3", "#b3261e"
 _WIDE, _HIGH = 0.82, 0.62  # of a place
+_NEAR = 3.2  # places; a line farther than this leads to another block
 _SIZES = {"svg": {"Date": None}, "pdf": {"CreationDate": None}}
 
 
@@ -59,14 +60,16 @@ def _blocks(axes: Any, layout: "Layout") -> None:
 
 
 def _wires(axes: Any, netlist: "Netlist", places: Mapping[str, tuple[int, int]]) -> None:
-    """Signal nets as thin lines that join all components on one; rails and ground not at all."""
+    """Signal nets as lines that join all components on one, fainter between blocks; rails and ground not at all."""
     silent = {netlist.ground, *netlist.rails, ""}
     for net in netlist.nets():
         if net in silent:
             continue
         members = [part.designator for part in netlist.components if any(pin.net == net for pin in part.pins)]
         for first, second in _tree([places[name] for name in members]):
-            axes.plot([first[0], second[0]], [first[1], second[1]], color=FAINT, linewidth=0.9, zorder=1)
+            near = math.dist(first, second) <= _NEAR
+            style = {"linewidth": 1.2} if near else {"linewidth": 0.6, "linestyle": ":"}
+            axes.plot([first[0], second[0]], [first[1], second[1]], color=FAINT, zorder=1, **style)
 
 
 def _tree(points: Sequence[tuple[int, int]]) -> list[tuple[tuple[int, int], tuple[int, int]]]:

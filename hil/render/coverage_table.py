@@ -87,8 +87,8 @@ def _groups(groups: Sequence[Sequence[str]], say: Say, everything: bool) -> None
     if not groups:
         say("Groups that no reading tells apart: none, or too few good units were tried.\n")
         return
-    sizes = ", ".join(f"{count} of {size}" for size, count in _counted([len(group) for group in groups]))
-    say(f"Groups that no reading tells apart (pairwise error above 25 %): {len(groups)}; {sizes} faults")
+    sizes = ", ".join(f"{count} of {size} faults" for size, count in _counted([len(group) for group in groups]))
+    say(f"Groups that no reading tells apart (pairwise error above 25 %): {sizes}")
     for group in groups if everything else groups[:8]:
         lines = _wrapped([name or "no fault" for name in group])
         say(f"  {len(group):>3}: {lines[0]}")
