@@ -64,7 +64,7 @@ from hil.core.equipment import Accuracy, JigUncertainty, MeterUncertainty
 from hil.core.limit import Place
 from hil.core.plan import ROLES
 from hil.errors import FileError
-from hil.files.limits import parse_tolerance
+from hil.files.limits import parse_half_width
 from hil.files.located import Table, parse_document
 
 KEYS = (
@@ -326,10 +326,10 @@ def _role(table: Table) -> Role:
 
 def _accuracy(table: Table, key: str) -> Accuracy:
     try:
-        stated = parse_tolerance(str(table.text(key)), ACCURACY_UNITS[key])
+        relative, absolute = parse_half_width(str(table.text(key)), ACCURACY_UNITS[key], "accuracy", key)
     except ValueError as problem:
         raise table.error(key, f"{problem}. Write it like '0.05 % + 3 mV'.") from None
-    return Accuracy(relative=stated.relative, absolute=stated.absolute)
+    return Accuracy(relative=relative, absolute=absolute)
 
 
 def _channels(table: Table) -> dict[str, int]:

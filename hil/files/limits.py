@@ -138,20 +138,35 @@ def parse_tolerance(text: str, unit: str) -> Tolerance:
     """Read ``"1.0 % + 0.3 pF"`` for a limit in F.
 
     Raises:
+        ValueError: not a sum of a ratio and a value in that unit, or nothing at all.
+    """
+    relative, absolute = parse_half_width(text, unit, "tolerance", "limit")
+    return Tolerance(relative=relative, absolute=absolute)
+
+
+def parse_half_width(text: str, unit: str, what: str, of: str) -> tuple[float, float]:
+    """Read ``"0.05 % + 3 mV"`` as ratio and value in that unit.
+
+    Args:
+        what: what it is, and ``of`` what, for messages.
+
+    Raises:
         ValueError: not a sum of a ratio and a value in that unit.
     """
     relative = absolute = 0.0
     for term in text.replace("±", "").replace("(", "").replace(")", "").split("+"):
         value, found = parse_quantity(term)
         if value < 0:
-            raise ValueError(f"{term.strip()!r} is negative; a tolerance is written without a sign")
+            raise ValueError(f"{term.strip()!r} is negative; a half-width is written without a sign")
         if found == "":
             relative += value
         elif found == unit:
             absolute += value
         else:
-            raise ValueError(f"{term.strip()!r} has the unit {found}, but the limit is in {unit or 'a pure number'}")
-    return Tolerance(relative=relative, absolute=absolute)
+            raise ValueError(f"{term.strip()!r} has the unit {found}, but the {of} is in {unit or 'a pure number'}")
+    if not relative + absolute > 0:
+        raise ValueError(f"{'an' if what[0] in 'aeiou' else 'a'} {what} of zero cannot be: write what it really is")
+    return relative, absolute
 
 
 def _tolerance(table: Table, unit: str) -> Tolerance | None:

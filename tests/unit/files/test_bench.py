@@ -84,7 +84,7 @@ check_parts = ["c"]
         ),
         (
             "[role.supply]\naddress = 'x'\ncommands = 'y'\naccuracy = { voltage = '3 mA' }",
-            "7: role.supply.accuracy.voltage: '3 mA' has the unit A, but the limit is in V.",
+            "7: role.supply.accuracy.voltage: '3 mA' has the unit A, but the voltage is in V.",
         ),
         ("[role.programmer]\ncommand = ['tool']", "5: role.programmer.command: must be a list of words with '{image}'"),
         (
@@ -139,6 +139,20 @@ def test_what_two_readings_do_not_share_is_part_of_an_accuracy():
     assert parse(role).roles["voltmeter"].short_term["voltage"] == Accuracy(relative=1e-5)
     with pytest.raises(FileError, match=r"7: role\.voltmeter.short_term\.current: unknown key"):
         parse(role.replace("short_term = { voltage", "short_term = { current"))
+
+
+@pytest.mark.parametrize(
+    ("accuracy", "said"),
+    [
+        ("'0 %'", "an accuracy of zero cannot be: write what it really is. Write it like '0.05 % + 3 mV'."),
+        ("'-0.1 %'", "'-0.1 %' is negative; a half-width is written without a sign. Write it like '0.05 % + 3 mV'."),
+        ("'3 mA'", "'3 mA' has the unit A, but the voltage is in V. Write it like '0.05 % + 3 mV'."),
+    ],
+)
+def test_accuracies_that_cannot_be(accuracy, said):
+    with pytest.raises(FileError) as caught:
+        parse(f"[role.voltmeter]\nby_hand = true\naccuracy = {{ voltage = {accuracy} }}\n")
+    assert str(caught.value) == f"west.toml:6: role.voltmeter.accuracy.voltage: {said}"
 
 
 def test_an_overdue_instrument_is_refused():

@@ -102,11 +102,11 @@ def test_limit_around_a_part_waits_for_its_value():
         ),
         (
             "unit = 'V'\nnominal = '5 V'\ntolerance = '0 %'",
-            "11: limit.a.tolerance: a tolerance of zero accepts nothing.",
+            "11: limit.a.tolerance: a tolerance of zero cannot be: write what it really is.",
         ),
         (
             "unit = 'V'\nnominal = '5 V'\ntolerance = '-2 %'",
-            "11: limit.a.tolerance: '-2 %' is negative; a tolerance is written without a sign.",
+            "11: limit.a.tolerance: '-2 %' is negative; a half-width is written without a sign.",
         ),
         (
             "unit = 'V'\nnominal = '5 V'\ntolerance = '2 % + 3 mA'",
