@@ -197,8 +197,10 @@ class TankBoard:
         return network, 1 / math.sqrt(inductance * capacitance)
 
     def _reach(self, inside: _Parts) -> _Parts:
-        """Nothing at terminals that the loop does not reach."""
-        return inside if self.terminals[0] in self.index or self.terminals[1] in self.index else _Parts()
+        """Nothing at terminals that the loop does not reach, or of which one hangs in the air behind an open joint."""
+        ends = set(self.terminals)
+        is_reached = ends & set(self.index) and ends <= {*self.index, *self.still}
+        return inside if is_reached else _Parts()
 
 
 def _joined(parts: _Parts, index: Mapping[str, int]) -> dict[str, str]:

@@ -7,8 +7,8 @@ _DISPLAY = (
     ("PB2", "DISP1.SEL"), ("PB3", "DISP1.SDI"), ("PB5", "DISP1.SCK"), ("PC2", "DISP1.DC"), ("PC3", "DISP1.RES"),
 )  # fmt: skip
 DISPLAY_ENDS = frozenset(end for _, end in _DISPLAY)
-UART_IN_END, UART_OUT_END = "U3.PD0", "UARTOUT"
-_UART_IN, _UART_OUT = "UARTIN", ("PD1", UART_OUT_END)
+UART_IN_END, UART_OUT_END = "U3.PD0", "J2.TX"  # the adapter sits on the header: behind its joints
+_UART_IN, _UART_OUT = "J2.RX", ("PD1", UART_OUT_END)
 _ADAPTER_OHM, _ADAPTER_V = 100.0, 5.0
 _SUPPLY_V, _LIMIT_A = 7.4, 0.2
 _LOW, _HIGH = 0.3, 0.7  # of the receiver's supply
