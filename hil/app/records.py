@@ -129,6 +129,24 @@ def _opened(source: Path) -> Iterator[Iterable[str]]:
         raise UsageError(f"{source}: cannot be read: {problem.strerror}.") from None
 
 
+def refuse_other_kind(source: str, *, is_export: bool, simulated: bool) -> None:
+    """Before a record is touched: the source can be read, and holds runs of the kind that the record is for.
+
+    Raises:
+        UsageError: there is no such source, it is none, or simulated runs would go where real ones are.
+    """
+    if is_export:
+        with _opened(Path(source)) as lines:
+            kind, _ = read_export(source, lines)
+    else:
+        with open_store(source, read_only=True) as other:
+            kind = other.kind() or ""
+    if kind == "simulated" and not simulated:
+        raise UsageError(f"{source}: holds simulated runs. Give --simulated: they go into the record of their kind.")
+    if kind == "real" and simulated:
+        raise UsageError(f"{source}: holds real runs. Leave --simulated out: they go into the record of their kind.")
+
+
 def import_export(store: RecordStore, source: Path) -> Merged:
     """Bring an export into a record, all of it or nothing.
 

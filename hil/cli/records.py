@@ -53,12 +53,15 @@ def run(options: argparse.Namespace) -> int:
     now = WallClock().now()
     if options.action == "upgrade":
         steps = records.upgrade(where, now=now)
-        print(f"{where}: {', '.join(steps) or 'is of today'}")
+        print(f"{where}: {'brought to today: ' + ', '.join(steps) if steps else 'has the shape of today'}")
         return 0
     if options.action == "backup":
         records.backup(where, Path(options.target))
         print(f"{options.target}: a sound copy of {where}")
         return 0
+    if options.action in ("import", "merge"):
+        is_export = options.action == "import"
+        records.refuse_other_kind(options.source, is_export=is_export, simulated=options.simulated)
     reads_only = options.action in ("check", "export")
     with open_store(where, read_only=reads_only) as store:
         if options.action == "check":
@@ -75,8 +78,14 @@ def run(options: argparse.Namespace) -> int:
                 store, before=options.before, archive=Path(options.archive), by=options.by, reason=options.reason,
                 now=now,
             )  # fmt: skip
-            print(f"{len(moved)} runs moved to {options.archive}" if moved else "no run is that old")
+            print(
+                f"{_runs(len(moved))} moved to {options.archive}" if moved else "no run is that old; nothing was moved"
+            )
     return 0
+
+
+def _runs(count: int, kind: str = "") -> str:
+    return f"{count} {kind}run{'' if count == 1 else 's'}"
 
 
 def _check(findings: Any, where: str) -> int:
@@ -84,12 +93,13 @@ def _check(findings: Any, where: str) -> int:
     for finding in findings:
         counts[finding.severity] += 1
         print(finding)
-    print(f"{where}: {counts['error']} errors, {counts['warning']} warnings, {counts['note']} notes")
+    told = ", ".join(f"{count} {name}{'' if count == 1 else 's'}" for name, count in counts.items())
+    print(f"{where}: {told}")
     return 3 if counts["error"] else 0
 
 
 def _tell(merged: "Merged", source: str, where: str) -> None:
-    print(f"{source} -> {where}: {len(merged.added)} new runs, {len(merged.completed)} completed,", end=" ")
+    print(f"{source} -> {where}: {_runs(len(merged.added), 'new ')}, {len(merged.completed)} completed,", end=" ")
     print(f"{len(merged.known)} known already, {len(merged.retired)} archived before, {merged.entries} new entries")
     if merged.shared_units:
         print(f"units with runs from both: {', '.join(merged.shared_units)}")

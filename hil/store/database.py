@@ -124,6 +124,7 @@ class SqliteDatabase:
             copy = sqlite3.connect(target)
             try:
                 self._connection.backup(copy)
+                copy.execute("PRAGMA journal_mode = DELETE")  # one file, without companions that could be left behind
             finally:
                 copy.close()
         except sqlite3.Error as problem:

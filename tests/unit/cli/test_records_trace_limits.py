@@ -55,9 +55,37 @@ def test_backup_export_import_merge_retire_upgrade(folder, capsys):
     out = said(capsys, "records", "merge", "b.sqlite", "--simulated", "--out", "newer").out
     assert out == f"b.sqlite -> newer/simulated.sqlite: 2 new runs, {done}\n"
     retire = ["records", "retire", "--before", "2026-11-02", "--by", "K", "--reason", "r", "--archive"]
-    assert said(capsys, *retire, "old.jsonl").out == "1 runs moved to old.jsonl\n"
-    assert said(capsys, *retire, "older.jsonl").out == "no run is that old\n"
-    assert said(capsys, "records", "upgrade").out == "hil-out/simulated.sqlite: is of today\n"
+    assert said(capsys, *retire, "old.jsonl").out == "1 run moved to old.jsonl\n"
+    assert said(capsys, *retire, "older.jsonl").out == "no run is that old; nothing was moved\n"
+    assert said(capsys, "records", "upgrade").out == "hil-out/simulated.sqlite: has the shape of today\n"
+
+
+def test_a_backup_is_one_file_and_can_be_used_in_its_place(folder, capsys):
+    said(capsys, "records", "backup", "b.sqlite")
+    assert sorted(path.name for path in folder.glob("b.sqlite*")) == ["b.sqlite"]
+    assert (
+        said(capsys, "records", "check", "--records", "./b.sqlite").out == "b.sqlite: 0 errors, 0 warnings, 0 notes\n"
+    )
+
+
+@pytest.mark.parametrize("action", ["import", "merge"])
+def test_simulated_runs_never_go_where_real_ones_are(folder, capsys, action):
+    said(capsys, "records", "backup", "copy.sqlite")
+    said(capsys, "records", "export", "copy.jsonl")
+    source = "copy.jsonl" if action == "import" else "copy.sqlite"
+    assert said(capsys, "records", action, source, code=4).err == (
+        f"hil: {source}: holds simulated runs. Give --simulated: they go into the record of their kind.\n"
+    )
+    assert not (folder / "hil-out/records.sqlite").exists()
+
+
+@pytest.mark.parametrize(
+    ("action", "words"), [("import", "cannot be read: No such file"), ("merge", "there is no such record")]
+)
+def test_a_source_that_is_not_there_leaves_no_empty_record(tmp_path, monkeypatch, capsys, action, words):
+    monkeypatch.chdir(tmp_path)
+    assert words in said(capsys, "records", action, "nothing", code=4).err
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_no_record(tmp_path, monkeypatch, capsys):

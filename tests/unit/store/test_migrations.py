@@ -1,5 +1,8 @@
 """Steps of the record's shape."""
 
+import shutil
+from pathlib import Path
+
 import pytest
 
 from hil.errors import BenchError, UsageError
@@ -60,3 +63,27 @@ def test_reading_only_does_not_migrate(tmp_path):
     path.touch()
     with pytest.raises(UsageError, match="Run 'hil records upgrade' first"):
         SqliteStore(str(path), read_only=True)
+
+
+def test_a_record_of_the_first_shape_is_upgraded_step_by_step_and_keeps_what_it_holds(tmp_path):
+    """The frozen record of the first release, through today's steps and two to come, one at a time and all at once."""
+    frozen = Path(__file__).parents[2] / "frozen" / "record_1.sqlite"
+    colour = Migration("0900_colour", "a column for the colour", ("ALTER TABLE runs ADD COLUMN colour TEXT",))
+    filled = Migration("0901_colour_known", "what was built before is grey", ("UPDATE runs SET colour = 'grey'",))
+    for later in ([(colour,), (colour, filled)], [(colour, filled)]):
+        path = tmp_path / f"{len(later)}.sqlite"
+        shutil.copy(frozen, path)
+        with SqliteStore(str(path), read_only=True) as store:
+            before = store.run(store.summaries()[0].run)
+        database = SqliteDatabase(str(path))
+        steps = [migrate(database, now="now", steps=(*MIGRATIONS, *more)) for more in later]
+        assert [name for names in steps for name in names] == ["0900_colour", "0901_colour_known"]
+        assert database.query("SELECT DISTINCT colour FROM runs") == [("grey",)]
+        noted = database.query("SELECT name, note FROM migrations ORDER BY position")[len(MIGRATIONS) :]
+        assert noted == [(colour.name, colour.note), (filled.name, filled.note)]
+        # The rest of the record is what it was.
+        database.execute("DELETE FROM migrations WHERE name LIKE '09%'")
+        database.execute("ALTER TABLE runs DROP COLUMN colour")
+        database.close()
+        with SqliteStore(str(path), read_only=True) as store:
+            assert store.run(before.opened.run) == before
