@@ -1,25 +1,19 @@
-"""What a limits file promises before anything is measured: the budget of each limit's reading, its ratio, its risks."""
+"""What a limits file promises before anything is measured: the budget of each limit's reading, its ratio."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from hil.app.budgets import circumstances_of, reading_budget
 from hil.app.unit_run import Taken
-from hil.core.best_case import TIMEBASE
 from hil.core.budget import Budget
 from hil.core.equipment import Kit
 from hil.core.guard import acceptance_zone, uncertainty_ratio
 from hil.core.limit import Limit
 from hil.core.plan import PlannedRow
-from hil.core.population import Check
-from hil.core.records import BudgetRow
 from hil.core.units import show
 from hil.errors import FileError
 from hil.files.bench import BenchFile
-from hil.files.process import ProcessFile, centre_of
-
-COMMON = ("accuracy", "part: certificate", "part: drift", "jig: residual zero", "jig: leads and needles", TIMEBASE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,7 +72,7 @@ def expected_rows(
         if row.name not in limits:
             continue
         limit = limits[row.name]
-        value = centre_of(limit)
+        value = limit.centre
         taken = Taken(
             limit=limit,
             value=value,
@@ -124,59 +118,3 @@ def refuse_empty_zones(
             words += "'hil limits ratios' lists every such limit."
             place = limit.place
             raise FileError(place.file if place else "", place.line if place else None, f"limit.{limit.name}", words)
-
-
-def modelled(rows: Sequence[Expected], process: ProcessFile) -> tuple[tuple[Check, ...], tuple[tuple[str, str], ...]]:
-    """The joint model of a unit's checks, and the rows it leaves out with the reason.
-
-    Raises:
-        FileError: the process is given in a unit that is not the limit's, or shares more than there is.
-    """
-    checks, left_out = [], []
-    for row in rows:
-        try:
-            found = process.of(row.limit)
-            if found is None:
-                left_out.append((row.limit.name, "no process is known for a limit like this"))
-                continue
-            checks.append(
-                Check(
-                    limit=row.limit,
-                    process=found,
-                    budget=row.budget,
-                    averaged=row.averaged,
-                    shared_process=process.shared_by(row.limit),
-                    shared_errors=shared_errors(row) if row.budget else {},
-                )
-            )
-        except ValueError as problem:
-            raise process.refusal(row.limit, str(problem)) from None
-    return tuple(checks), tuple(left_out)
-
-
-def shared_errors(row: Expected) -> Mapping[str, float]:
-    """What a reading's error shares with others of the same unit: instruments, reference parts, zero, timebase."""
-    budget = row.budget
-    if budget is None:
-        return {}
-    shared: dict[str, float] = {}
-    for entry in budget.rows:
-        if entry.kind == "B" and any(entry.name.endswith(name) for name in COMMON):
-            name = _shared_name(entry, row.limit)
-            sign = -1.0 if entry.sensitivity < 0 else 1.0
-            shared[name] = math.copysign(math.hypot(shared.get(name, 0.0), entry.contribution), sign)
-    type_b = math.sqrt(max(0.0, budget.standard_uncertainty**2 - budget.type_a_uncertainty**2))
-    together = math.sqrt(math.fsum(part**2 for part in shared.values()))
-    # Certificate and drift of a part are correlated, so that single rows may add up to more than there is.
-    scale = min(1.0, type_b / together) if together else 1.0
-    return {name: part * scale for name, part in shared.items()}
-
-
-def _shared_name(entry: BudgetRow, limit: Limit) -> str:
-    if entry.name.startswith("part: "):
-        return f"part {limit.part}"
-    if entry.name == TIMEBASE:
-        return TIMEBASE  # one error of one unit, whatever rests on it
-    if entry.name.endswith("accuracy"):
-        return f"{entry.name}, {entry.unit or 'ratio'}"
-    return f"{entry.name}, {entry.unit}"

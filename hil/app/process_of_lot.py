@@ -8,7 +8,6 @@ from hil.app.expected import Expected
 from hil.core.records import Run, UnitVerdict
 from hil.core.units import show
 from hil.errors import UsageError
-from hil.files.process import centre_of
 
 SHARED = (("Ccal", "c_*"), ("inductance scale", "l_*"), ("5 V regulator", "rail_5v_*"))
 LEAST_UNITS = 10
@@ -35,7 +34,7 @@ def process_text(runs: Iterable[Run], rows: Sequence[Expected], *, board: str, l
             value = reading.value
             if row is None or isinstance(value, (bool, str)) or value is None:
                 continue
-            centre = reading.nominal if reading.nominal is not None else centre_of(row.limit)
+            centre = reading.nominal if reading.nominal is not None else row.limit.centre
             found.setdefault(reading.name, {})[run.opened.serial] = value - centre
     units = max((len(values) for values in found.values()), default=0)
     if units < LEAST_UNITS:
@@ -65,7 +64,7 @@ def process_text(runs: Iterable[Run], rows: Sequence[Expected], *, board: str, l
                 f'sd = "{_written(sd, row.limit.unit)}"',
             ]
     for shared, pattern in SHARED:
-        members = [name for name in spreads if fnmatchcase(name, pattern) and centre_of(limits[name].limit)]
+        members = [name for name in spreads if fnmatchcase(name, pattern) and limits[name].limit.centre]
         loading = _shared_loading(members, found, limits, spreads)
         if loading:
             lines += ["", f'[shared."{shared}"]', f'"{pattern}" = "{100 * loading:.3g} %"']
@@ -92,8 +91,7 @@ def _shared_loading(
         for second in members[i + 1 :]:
             serials = sorted(set(found[first]) & set(found[second]))
             a, b = (
-                [found[name][serial] / abs(centre_of(limits[name].limit)) for serial in serials]
-                for name in (first, second)
+                [found[name][serial] / abs(limits[name].limit.centre) for serial in serials] for name in (first, second)
             )
             (mean_a, _), (mean_b, _) = _moments(a), _moments(b)
             products = ((x - mean_a) * (y - mean_b) for x, y in zip(a, b, strict=True))
@@ -102,5 +100,5 @@ def _shared_loading(
         return 0.0
     covariance = sorted(covariances)[len(covariances) // 2]  # the median: one odd pair does not decide
     # No row can share more than its own spread.
-    least = min(spreads[name] / abs(centre_of(limits[name].limit)) for name in members)
+    least = min(spreads[name] / abs(limits[name].limit.centre) for name in members)
     return min(math.sqrt(max(0.0, covariance)), 0.95 * least)

@@ -1,17 +1,24 @@
 """Risks of a limits file for a process, predicted and counted."""
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from hil.app.expected import Expected, modelled
+from hil.app.expected import Expected
 from hil.app.process_of_lot import process_text
 from hil.app.records_at import existing_record
 from hil.app.settings import Settings
-from hil.core.population import Agreement, Counted, compare, predict, predict_unit, simulate
+from hil.core.best_case import TIMEBASE
+from hil.core.limit import Limit
+from hil.core.population import Agreement, Check, Counted, compare, predict, predict_unit, simulate
+from hil.core.records import BudgetRow
 from hil.core.risk import GlobalRisk
 from hil.errors import UsageError
 from hil.files.process import ProcessFile, parse_process
 from hil.store.sqlite_store import open_store
+
+# Rows of a budget that the readings of one unit share.
+COMMON = ("accuracy", "part: certificate", "part: drift", "jig: residual zero", "jig: leads and needles", TIMEBASE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,3 +109,62 @@ def lot_process(
     with open_store(where, read_only=True) as store:
         text = process_text(store.runs(lot=lot), rows, board=board, lot=lot)
     return text, parse_process(f"lot {lot}", text)
+
+
+# The joint model of one unit
+
+
+def modelled(rows: Sequence[Expected], process: ProcessFile) -> tuple[tuple[Check, ...], tuple[tuple[str, str], ...]]:
+    """The joint model of a unit's checks, and the rows it leaves out with the reason.
+
+    Raises:
+        FileError: the process is given in a unit that is not the limit's, or shares more than there is.
+    """
+    checks, left_out = [], []
+    for row in rows:
+        try:
+            found = process.of(row.limit)
+            if found is None:
+                left_out.append((row.limit.name, "no process is known for a limit like this"))
+                continue
+            checks.append(
+                Check(
+                    limit=row.limit,
+                    process=found,
+                    budget=row.budget,
+                    averaged=row.averaged,
+                    shared_process=process.shared_by(row.limit),
+                    shared_errors=shared_errors(row) if row.budget else {},
+                )
+            )
+        except ValueError as problem:
+            raise process.refusal(row.limit, str(problem)) from None
+    return tuple(checks), tuple(left_out)
+
+
+def shared_errors(row: Expected) -> Mapping[str, float]:
+    """What a reading's error shares with others of the same unit: instruments, reference parts, zero, timebase."""
+    budget = row.budget
+    if budget is None:
+        return {}
+    shared: dict[str, float] = {}
+    for entry in budget.rows:
+        if entry.kind == "B" and any(entry.name.endswith(name) for name in COMMON):
+            name = _shared_name(entry, row.limit)
+            sign = -1.0 if entry.sensitivity < 0 else 1.0
+            shared[name] = math.copysign(math.hypot(shared.get(name, 0.0), entry.contribution), sign)
+    type_b = math.sqrt(max(0.0, budget.standard_uncertainty**2 - budget.type_a_uncertainty**2))
+    together = math.sqrt(math.fsum(part**2 for part in shared.values()))
+    # Certificate and drift of a part are correlated, so that single rows may add up to more than there is.
+    scale = min(1.0, type_b / together) if together else 1.0
+    return {name: part * scale for name, part in shared.items()}
+
+
+def _shared_name(entry: BudgetRow, limit: Limit) -> str:
+    if entry.name.startswith("part: "):
+        return f"part {limit.part}"
+    if entry.name == TIMEBASE:
+        return TIMEBASE  # one error of one unit, whatever rests on it
+    if entry.name.endswith("accuracy"):
+        return f"{entry.name}, {entry.unit or 'ratio'}"
+    return f"{entry.name}, {entry.unit}"

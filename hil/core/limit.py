@@ -172,6 +172,15 @@ class Limit:
         """The tolerance zone."""
         return Zone(lower=self.lower, upper=self.upper)
 
+    @property
+    def centre(self) -> float:
+        """The nominal, else the middle of the limits, else the one limit there is."""
+        if self.nominal is not None:
+            return self.nominal
+        if self.lower is not None and self.upper is not None:
+            return (self.lower + self.upper) / 2
+        return self.upper if self.upper is not None else self.lower or 0.0
+
     def around(self, nominal: float) -> "Limit":
         """The same limit around another reference value; limits without a tolerance only note the nominal."""
         if self.tolerance is None:

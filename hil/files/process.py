@@ -66,7 +66,7 @@ class ProcessFile:
         """
         from hil.core.risk import Process, process_from_reliability  # late: scipy, which no other file needs
 
-        centre = centre_of(limit)
+        centre = limit.centre
         for entry in reversed(self.checks):
             if fnmatchcase(limit.name, entry.pattern):
                 key = f"check.{entry.pattern}"
@@ -99,21 +99,12 @@ class ProcessFile:
 ASSUMED = ProcessFile(board="", reliability=0.95, checks=(), shared=(), file="assumed")
 
 
-def centre_of(limit: Limit) -> float:
-    """Nominal of a limit, else the middle of its limits, else the one limit it has."""
-    if limit.nominal is not None:
-        return limit.nominal
-    if limit.lower is not None and limit.upper is not None:
-        return (limit.lower + limit.upper) / 2
-    return limit.upper if limit.upper is not None else limit.lower or 0.0
-
-
 def _in_unit(quantity: Quantity, limit: Limit, place: Place, key: str) -> float:
     number, unit = quantity
     if unit == limit.unit:
         return number
     if unit == "":
-        return number * abs(centre_of(limit))
+        return number * abs(limit.centre)
     words = f"is in {unit}, but {limit.name} is in {limit.unit or 'a pure number'}. Give it in that unit or in %."
     raise FileError(place.file, place.line, key, words)
 

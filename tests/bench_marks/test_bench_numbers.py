@@ -19,7 +19,6 @@ from hil.core.limit import Limit, Rule
 from hil.core.montecarlo import draw
 from hil.core.population import Check, compare, predict, predict_unit, simulate
 from hil.core.risk import Process
-from hil.files.process import centre_of
 
 DRAWS = 1_000_000
 UNITS, CHECKS = 200_000, 40
@@ -36,7 +35,7 @@ def taken(measured: float = 1.0) -> list[Taken]:
         part = kit[row.part] if row.part is not None else None
         limit = row.around(part.value) if part and part.present and row.tolerance and row.nominal is None else row
         instruments = ("meter", "voltmeter", "counter", "thermometer", "generator", "supply")
-        value = centre_of(limit) * measured
+        value = limit.centre * measured
         found.append(Taken(limit=limit, value=value, part=part, instruments=instruments, temperature_degc=23.4))
     return found
 

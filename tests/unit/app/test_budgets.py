@@ -10,7 +10,6 @@ from hil.app.unit_run import Taken
 from hil.core.budget import Budget
 from hil.core.limit import Limit
 from hil.errors import UsageError
-from hil.files.process import centre_of
 
 TODAY = "2026-11-25"
 BENCH = load_bench("simulated")
@@ -30,7 +29,7 @@ def taken(name: str, *instruments: str, repeats: tuple[float, ...] = ()) -> Take
     if part is not None and part.present and limit.tolerance and limit.nominal is None:
         limit = limit.around(part.value)
     return Taken(
-        limit=limit, value=centre_of(limit), part=part, repeats=repeats, instruments=instruments or ALL,
+        limit=limit, value=limit.centre, part=part, repeats=repeats, instruments=instruments or ALL,
         temperature_degc=23.0,
     )  # fmt: skip
 

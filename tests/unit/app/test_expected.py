@@ -5,14 +5,13 @@ from dataclasses import replace
 
 import pytest
 
-from hil.app.expected import Expected, expected_rows, modelled, refuse_empty_zones, shared_errors, weak_limits
+from hil.app.expected import Expected, expected_rows, refuse_empty_zones, weak_limits
 from hil.app.locate import load_bench, load_kit
 from hil.core.budget import budget
 from hil.core.inputs import normal, rectangular
 from hil.core.limit import Limit, Place, Rule, Tolerance
 from hil.core.plan import PlannedRow
 from hil.errors import FileError
-from hil.files.process import ASSUMED, parse_process
 
 TODAY = "2026-11-25"
 BENCH = load_bench("simulated")
@@ -124,44 +123,3 @@ def test_zones_that_are_not_empty_pass() -> None:
     plan = [planned("c_100p", part="c_100p")]
     refuse_empty_zones([wide], BENCH, KIT, plan, TODAY)
     refuse_empty_zones([simple], BENCH, KIT, plan, TODAY)
-
-
-# The joint model
-
-
-def test_errors_of_one_unit_are_shared_by_part_and_instrument() -> None:
-    capacitor, coil = rows(
-        part_limit("c_100p", Tolerance(relative=0.01)), part_limit("l_100u", Tolerance(relative=0.01))
-    )
-    of_c, of_l = shared_errors(capacitor), shared_errors(coil)
-    assert set(of_c) == {"part c_100p", "jig: residual zero, F"}
-    assert set(of_l) == {"part l_100u", "jig: residual zero, H"}
-    assert of_c["part c_100p"] < 0 < of_c["jig: residual zero, F"]  # a reference too large makes the error smaller
-    assert capacitor.budget is not None
-    type_b = math.sqrt(capacitor.budget.standard_uncertainty**2 - capacitor.budget.type_a_uncertainty**2)
-    assert math.hypot(*of_c.values()) <= type_b * (1 + 1e-12)
-    assert shared_errors(Expected(limit=Limit(name="x", upper=1.0), budget=None)) == {}
-
-
-def test_one_timebase_is_in_everything_that_rests_on_it() -> None:
-    """f1 reads high when the timebase is slow, L1 twice as much low."""
-    f1 = Limit(name="f_open", unit="Hz", lower=552e3, upper=666e3)
-    l1 = Limit(name="l1", unit="H", nominal=100e-6, lower=88e-6, upper=112e-6)
-    plan = [planned("f_open", "meter"), planned("l1", "meter")]
-    of_f1, of_l1 = (shared_errors(row) for row in expected_rows([f1, l1], BENCH, KIT, plan, TODAY))
-    assert of_f1["meter: timebase"] / 609e3 == pytest.approx(20e-6 / math.sqrt(3), rel=1e-3)
-    assert of_l1["meter: timebase"] / 100e-6 == pytest.approx(-40e-6 / math.sqrt(3), rel=0.02)
-
-
-def test_rows_without_a_process_are_named() -> None:
-    one_sided = Expected(limit=Limit(name="x", upper=1.0), budget=None)
-    checks, left_out = modelled([one_sided, *rows(part_limit("c_100p", Tolerance(relative=0.01)))], ASSUMED)
-    assert [check.limit.name for check in checks] == ["c_100p"]
-    assert left_out == (("x", "no process is known for a limit like this"),)
-
-
-def test_a_process_that_shares_more_than_there_is_is_refused_with_its_line() -> None:
-    text = 'format = 1\nboard = "b"\n[check.c_100p]\nsd = "0.1 %"\n[shared.Ccal]\n"c_*" = "0.2 %"\n'
-    with pytest.raises(FileError) as caught:
-        modelled(rows(part_limit("c_100p", Tolerance(relative=0.01))), parse_process("p.toml", text))
-    assert str(caught.value).startswith("p.toml:6: shared.Ccal: c_100p: the shared process are 2.01e-13 F, more than")

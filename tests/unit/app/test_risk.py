@@ -1,19 +1,24 @@
 """Risks of a limits file: predicted and counted, and said when they differ."""
 
+import math
 from dataclasses import replace
 
 import pytest
 
 from hil.app import risk as room
-from hil.app.expected import Expected
-from hil.app.risk import risks_of
+from hil.app.expected import Expected, expected_rows
+from hil.app.locate import load_bench, load_kit
+from hil.app.risk import modelled, risks_of, shared_errors
 from hil.core.budget import budget
 from hil.core.inputs import normal, rectangular
-from hil.core.limit import Limit, Rule
-from hil.errors import UsageError
+from hil.core.limit import Limit, Rule, Tolerance
+from hil.core.plan import PlannedRow
+from hil.errors import FileError, UsageError
 from hil.files.process import ASSUMED, parse_process
 
 UNITS = 40_000
+TODAY = "2026-11-25"
+KIT = load_kit("demo", today=TODAY)
 SHARED = 'format = 1\nboard = "b"\n[check."c_*"]\nsd = "1"\n[shared.Ccal]\n"c_*" = "0.6"\n'
 
 
@@ -74,3 +79,57 @@ def test_nothing_to_look_at() -> None:
     with pytest.raises(UsageError) as caught:
         risks_of(ROWS[3:], ASSUMED, units=10, seed=0)
     assert str(caught.value) == "no numeric row with two limits, or with a process of its own, is left to look at."
+
+
+# The joint model
+
+
+def expected(*limits: Limit) -> tuple[Expected, ...]:
+    plan = [
+        PlannedRow(name=limit.name, check="c", group="g", needs=("meter",), power="on", after=(), seconds=1.0)
+        for limit in limits
+    ]
+    return expected_rows(limits, load_bench("simulated"), KIT, plan, TODAY)
+
+
+def at_parts(*names: str) -> tuple[Expected, ...]:
+    tolerance, limits = Tolerance(relative=0.01), []
+    for name in names:
+        limit = Limit(name=name, unit=KIT[name].unit, part=name, tolerance=tolerance)
+        limits.append(limit.around(KIT[name].value))
+    return expected(*limits)
+
+
+def test_errors_of_one_unit_are_shared_by_part_and_instrument() -> None:
+    capacitor, coil = at_parts("c_100p", "l_100u")
+    of_c, of_l = shared_errors(capacitor), shared_errors(coil)
+    assert set(of_c) == {"part c_100p", "jig: residual zero, F"}
+    assert set(of_l) == {"part l_100u", "jig: residual zero, H"}
+    assert of_c["part c_100p"] < 0 < of_c["jig: residual zero, F"]  # a reference too large makes the error smaller
+    assert capacitor.budget is not None
+    type_b = math.sqrt(capacitor.budget.standard_uncertainty**2 - capacitor.budget.type_a_uncertainty**2)
+    assert math.hypot(*of_c.values()) <= type_b * (1 + 1e-12)
+    assert shared_errors(Expected(limit=Limit(name="x", upper=1.0), budget=None)) == {}
+
+
+def test_one_timebase_is_in_everything_that_rests_on_it() -> None:
+    """f1 reads high when the timebase is slow, L1 twice as much low."""
+    f1 = Limit(name="f_open", unit="Hz", lower=552e3, upper=666e3)
+    l1 = Limit(name="l1", unit="H", nominal=100e-6, lower=88e-6, upper=112e-6)
+    of_f1, of_l1 = map(shared_errors, expected(f1, l1))
+    assert of_f1["meter: timebase"] / 609e3 == pytest.approx(20e-6 / math.sqrt(3), rel=1e-3)
+    assert of_l1["meter: timebase"] / 100e-6 == pytest.approx(-40e-6 / math.sqrt(3), rel=0.02)
+
+
+def test_rows_without_a_process_are_named() -> None:
+    one_sided = Expected(limit=Limit(name="x", upper=1.0), budget=None)
+    checks, left_out = modelled([one_sided, *at_parts("c_100p")], ASSUMED)
+    assert [check.limit.name for check in checks] == ["c_100p"]
+    assert left_out == (("x", "no process is known for a limit like this"),)
+
+
+def test_a_process_that_shares_more_than_there_is_is_refused_with_its_line() -> None:
+    text = 'format = 1\nboard = "b"\n[check.c_100p]\nsd = "0.1 %"\n[shared.Ccal]\n"c_*" = "0.2 %"\n'
+    with pytest.raises(FileError) as caught:
+        modelled(at_parts("c_100p"), parse_process("p.toml", text))
+    assert str(caught.value).startswith("p.toml:6: shared.Ccal: c_100p: the shared process are 2.01e-13 F, more than")

@@ -65,3 +65,16 @@ def test_tolerance_of_nothing():
         Tolerance()
     with pytest.raises(ValueError, match="zero or more"):
         Tolerance(relative=-0.1)
+
+
+@pytest.mark.parametrize(
+    ("limit", "centre"),
+    [
+        (Limit(name="x", nominal=100.0, lower=90.0, upper=120.0), 100.0),
+        (Limit(name="x", lower=4.9, upper=5.1), 5.0),
+        (Limit(name="x", upper=2.0), 2.0),
+        (Limit(name="x", lower=-2.0), -2.0),
+    ],
+)
+def test_centre(limit, centre):
+    assert limit.centre == pytest.approx(centre)

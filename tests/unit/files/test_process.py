@@ -4,7 +4,7 @@ import pytest
 
 from hil.core.limit import Limit
 from hil.errors import FileError
-from hil.files.process import ASSUMED, centre_of, parse_process
+from hil.files.process import ASSUMED, parse_process
 from hil.suite import ROOT
 
 TEXT = """format = 1
@@ -49,14 +49,6 @@ def test_what_is_not_named_conforms_to_the_share_that_the_file_says():
 def test_nothing_is_known_of_one_side_or_of_no_width():
     assert ASSUMED.of(Limit(name="x", upper=1.0)) is None
     assert ASSUMED.of(Limit(name="x", lower=1.0, upper=1.0)) is None
-
-
-@pytest.mark.parametrize(
-    ("limit", "centre"),
-    [(C100, 100e-12), (RAIL, 5.0), (Limit(name="x", upper=2.0), 2.0), (Limit(name="x", lower=-2.0), -2.0)],
-)
-def test_centre(limit, centre):
-    assert centre_of(limit) == pytest.approx(centre)
 
 
 @pytest.mark.parametrize(
