@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from hil.circuit.board import BoardModel
-from hil.circuit.universe import CLASSES, FaultWeights, PossibleFault, Weight, universe
+from hil.circuit.faults import parse_fault
+from hil.circuit.universe import CLASSES, FaultWeights, PossibleFault, Weight, universe, varied
 from hil.files.fault_weights import parse_fault_weights
 
 FILE = Path(__file__).parents[3] / "fixtures" / "boards" / "qm2_faults.toml"
@@ -108,3 +109,27 @@ def test_every_fault_has_an_operating_point(netlist, faults, powered):
             operating = model.solve(conditions)
             assert operating.converged, (fault.text, conditions)
             assert abs(operating.supply_current_a) <= conditions.supply_limit_a * 1.001, fault.text
+
+
+def test_strengths_vary_and_stay_faults_of_the_board(netlist, faults):
+    for fault in faults:
+        for uniform in (0.0, 0.37, 1.0):
+            found = parse_fault(varied(fault, netlist, uniform), netlist)
+            assert found.components == fault.fault.components
+
+
+@pytest.mark.parametrize(
+    ("text", "made"),
+    [
+        ("R14=-20%", ("R14=-15.0000%", "R14=-25.0000%")),
+        ("Y1=+300ppm", ("Y1=+225.0000ppm", "Y1=+375.0000ppm")),
+        ("K1=contact=20ohm", ("K1=contact=10.0000ohm", "K1=contact=40.0000ohm")),
+        ("R1=x10", ("R1=x10", "R1=x10")),
+        ("R1=value=82kohm", ("R1=value=81180ohm", "R1=value=82820ohm")),
+        ("U4=slow", ("U4=value=2.4e-07s", "U4=value=3.6e-07s")),
+        ("L1=weak_q", ("L1.q=value=12", "L1.q=value=18")),
+    ],
+)
+def test_how_far_strengths_vary(netlist, faults, text, made):
+    (fault,) = (one for one in faults if one.text == text)
+    assert (varied(fault, netlist, 0.0), varied(fault, netlist, 1.0)) == made
