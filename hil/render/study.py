@@ -17,6 +17,10 @@ _STYLES = {
     Fitness.NOT_FIT: "bold red",
     Fitness.UNKNOWN: "yellow",
 }
+_HEADINGS = (
+    "check", "mean", "s", "repeat", "operators", "bench", "by range", "units", "% tol.", "% study", "ndc", "verdict",
+    "",
+)  # fmt: skip
 _COLOURS = {"repeatability": "#7a8b99", "operator": "#b2182b", "fitting": "#b2182b", "interaction": "#c07800"}
 _PLOT_ROWS, _PANELS = 40, 6
 _LEAST_SHARE, _MOST_SHARE = 1e-3, 3.0  # of the axis
@@ -43,14 +47,15 @@ def print_study(result: StudyResult, plan: StudyPlan, stream: TextIO) -> None:
     console.print(described(plan) + ("  SIMULATED" if plan.simulated else ""))
     second = "fitting" if plan.design is Design.FITTINGS else "operators"
     table = Table(box=None, pad_edge=False)
-    for heading in ("check", "mean", "repeat", second, "bench", "units", "% tol.", "% study", "ndc", "verdict", ""):
-        table.add_column(heading, overflow="fold")
+    for heading in _HEADINGS:
+        table.add_column(second if heading == "operators" else heading, overflow="fold")
     for row in result.rows:
         table.add_row(*_cells(row), Text(row.fitness, style=_STYLES[row.fitness]), row.words)
     console.print(table)
     console.print(
-        f"repeat … units: standard deviations. % tol.: {STUDY_SIGMAS:g} s of the bench in the tolerance. % study: s of "
-        f"the bench in that of all readings. Intervals in words and JSON: {100 * result.confidence:g} %."
+        f"repeat … units: standard deviations, in the unit under 's'; that of the bench with its "
+        f"{100 * result.confidence:g} % interval, and by average and range. % tol.: {STUDY_SIGMAS:g} s of the bench in "
+        "the tolerance. % study: s of the bench in that of all readings."
     )
     for one in result.linearity:
         console.print(f"linearity over {one.parts[0]} … {one.parts[-1]} ({one.unit}): {one.words}")
@@ -60,19 +65,28 @@ def print_study(result: StudyResult, plan: StudyPlan, stream: TextIO) -> None:
 
 def _cells(row: RowResult) -> tuple[str, ...]:
     if row.study is None:
-        return (row.name, *([""] * 8))
-    sds = _in_one_unit(row.study, row.unit, ("repeatability", "reproducibility", "gage", "unit"))
-    share = f"{100 * row.share_of_tolerance[0]:.3g}" if row.share_of_tolerance else ""
-    study = f"{100 * row.share_of_study:.3g}" if row.share_of_study is not None else ""
-    ndc = "∞" if row.categories == math.inf else f"{row.categories:.0f}" if row.categories is not None else ""
-    return row.name, show(row.mean, row.unit, 6), *sds, share, study, ndc
+        return (row.name, *([""] * (len(_HEADINGS) - 3)))
+    components = {one.name: one for one in row.study.components}
+    largest = max(one.sd for one in components.values())
+    power, prefix = prefix_for(components["gage"].sd or largest, row.unit)
 
+    def shown(sd: float) -> str:
+        return f"{sd / 10**power:.3g}" if sd > 1e-9 * largest else "0"
 
-def _in_one_unit(study: GageStudy, unit: str, names: Sequence[str]) -> list[str]:
-    """Standard deviations with the prefix of the largest, so that they can be compared at a glance."""
-    sds = [study.component(name).sd for name in names]
-    power, prefix = prefix_for(max(sds), unit)
-    return [f"{sd / 10**power:.3g} {prefix}{unit}".rstrip() if sd > 1e-9 * max(sds) else "0" for sd in sds]
+    gage = components["gage"]
+    return (
+        row.name,
+        show(row.mean, row.unit, 6),
+        f"{prefix}{row.unit}",
+        shown(components["repeatability"].sd),
+        shown(components["reproducibility"].sd),
+        f"{shown(gage.sd)} ({shown(math.sqrt(gage.lower))} … {shown(math.sqrt(gage.upper))})",
+        shown(row.by_range.component("gage").sd) if row.by_range is not None else "",
+        shown(components["unit"].sd),
+        f"{100 * row.share_of_tolerance[0]:.3g}" if row.share_of_tolerance else "",
+        f"{100 * row.share_of_study:.3g}" if row.share_of_study is not None else "",
+        "∞" if row.categories == math.inf else f"{row.categories:.0f}" if row.categories is not None else "",
+    )
 
 
 def study_json(result: StudyResult, plan: StudyPlan) -> dict[str, Any]:
