@@ -109,6 +109,7 @@ class Scene:
         # A pool of normal numbers: a meter that converts 64 times a second must not draw each one anew.
         self._adc_noise_v = [_ADC_NOISE_V * fixed.gauss("adc.pool") for _ in range(_POOL + _LONGEST_BURST)]
         self._settling = False
+        self._solved_under: Conditions | None = None
         self._levels = (True, True)  # of the keys
 
     # What is there
@@ -236,13 +237,16 @@ class Scene:
         unit, processor = self.unit, self.processor
         if unit is None or processor is None:
             self.operating, self.driven = None, {}
+            self._solved_under = None
             self._remember(None)
             return
         self._settling = True
         for _ in range(_ROUNDS):
             conditions = self._conditions()
-            self.operating = unit.model.solve(conditions)
             self.driven, was_running = processor.drives(), processor.is_running()
+            if conditions is self._solved_under:  # a probe has moved, or a setting stays as it was
+                break
+            self.operating, self._solved_under = unit.model.solve(conditions), conditions
             self._feel(processor)
             if processor.drives() == self.driven and processor.is_running() == was_running:
                 break

@@ -109,3 +109,17 @@ def test_derivatives_of_implicit_laws(law, i, u1, u2):
 def test_saturation_current_doubles_about_every_ten_kelvin():
     # Common practice, no source: silicon junction leakage doubles every 8 to 12 K at constant voltage.
     assert 1.7 < saturation_a(1e-14, 1.0, 33.0) / saturation_a(1e-14, 1.0, 23.0) < 6
+
+
+def test_copies_share_what_is_known_of_junctions_and_nothing_else():
+    network = supplied(5.0, 1.0, "A")
+    network.conductance("IN", "A", 1e-3)
+    network.diode("A", "GND", 1e-14, VT)
+    twin = network.copy()
+    twin.conductance("A", "GND", 1.0)
+    assert twin.pattern() is network.pattern()
+    assert voltages(twin)["A"] == pytest.approx(5e-3, rel=2e-3)
+    assert voltages(network)["A"] > 0.5
+    twin.limited.append(LimitedBranch("GND", "A", (("A", "GND"),), limited_source(0.3, 1.0, 0.01)))
+    assert twin.pattern() is not network.pattern()
+    assert voltages(twin)["A"] == pytest.approx(0.3, rel=0.02)

@@ -67,3 +67,9 @@ def test_unconnected_pin_that_an_equation_needs_is_refused(netlist):
     part = netlist.component("D2")
     with pytest.raises(ValueError, match=r"D2\.A must be connected"):
         check_component(replace(part, pins=(Pin(number="1", name="A", net=""), part.pins[1])))
+
+
+def test_two_pins_of_one_connector(netlist):
+    assert netlist.connector_nets("T1", "T2") == ("T1", "GND")
+    with pytest.raises(ValueError, match="board qm2 has no connector with pins T1 and RX; name them so in its file"):
+        netlist.connector_nets("T1", "RX")

@@ -101,3 +101,8 @@ def test_derivative_of_the_transfer_function():
     _, slope, _ = harmonics.at(OMEGA0)
     ahead, behind = (harmonics.at(OMEGA0 + d)[0][0] for d in (step, -step))
     assert slope == pytest.approx(complex(ahead - behind) / (2 * step), rel=1e-5)
+
+
+def test_an_output_that_does_not_swing_drives_nothing():
+    found = solve(tank(50.0), comparator(swing_v=0.0), OMEGA0)
+    assert (found.frequency_hz, found.duty) == (0.0, 0.5)

@@ -150,3 +150,15 @@ def test_power_off_is_silence_and_stored_constants_survive(start, supply, link) 
     supply.query("OUTP OFF;:OUTP ON;*OPC?")
     port.readline()
     assert ask(port, "SYST:SER?") == b'"QM2-0001"\n'
+
+
+def test_reading_until_a_mark_leaves_what_comes_after_it(start) -> None:
+    port = start()
+    assert port.read_until(b"1.0", 100) == b"QM-2 1.0"
+    assert port.read_until(b"\n", 3) == b".0 "
+    assert port.read_until() == b"ready\n"
+    port.write(b"*OPC?\n*OPC?\n")
+    assert port.read_until() == b"1\n"
+    assert port.read(10) == b"1\n"
+    port.timeout = 0.1
+    assert port.read_until() == b""

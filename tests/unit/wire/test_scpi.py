@@ -289,3 +289,12 @@ def test_events_and_status_byte() -> None:
 
 def test_details_of_an_error() -> None:
     assert str(ScpiError(-222, "no such channel")) == '-222,"Data out of range;no such channel"'
+
+
+def test_a_message_that_recurs_is_carried_out_each_time_errors_included() -> None:
+    device = Device()
+    for _ in range(2):
+        assert device.run("VOLT 2;NONSENSE;VOLT?;OUTP1 5V;COUN 7") == "2"
+        assert [device.status.next_error()[:4] for _ in range(3)] == ["-113", "-138", '0,"N']
+        device.level = 0.0
+    assert device.seen == [7, 7]
