@@ -148,6 +148,10 @@ def _against_counter(taken: Taken, circumstances: Circumstances) -> Budget | Non
     return budgets.comparison_budget(taken.value, OSCILLATOR_HZ, circumstances, against="counter")
 
 
+def _free_running(taken: Taken, circumstances: Circumstances) -> Budget | None:
+    return budgets.count_budget(taken.value, circumstances, repeats=taken.repeats, is_tank=True)
+
+
 def _change(taken: Taken, circumstances: Circumstances) -> Budget | None:
     return budgets.comparison_budget(taken.value, OSCILLATOR_HZ, circumstances, counts=2)
 
@@ -161,9 +165,16 @@ def _spread(taken: Taken, circumstances: Circumstances) -> Budget | None:
 
 
 def _tank(taken: Taken, circumstances: Circumstances) -> Budget | None:
-    """Derived with the nominal Ccal by definition: counts, noise and timebase are uncertain, Ccal is not."""
+    """Derived with the nominal Ccal by definition: counts, noise, timebase and jig are uncertain, Ccal is not."""
     f1_hz, f2_hz = NOMINAL_TANK_HZ
-    unit = Unit(bare_hz=f1_hz, with_ccal_hz=f2_hz, ccal_f=NOMINAL_CCAL_F, u_ccal=0.0, meter=circumstances.meter)
+    unit = Unit(
+        bare_hz=f1_hz,
+        with_ccal_hz=f2_hz,
+        ccal_f=NOMINAL_CCAL_F,
+        u_ccal=0.0,
+        meter=circumstances.meter,
+        terminals_f=circumstances.jig.terminals_f,
+    )
     return tank_error(unit)[0 if taken.limit.unit == "F" else 1]
 
 
@@ -177,6 +188,7 @@ _BY_NAME: tuple[tuple[str, Made], ...] = (
     ("timebase.as_*", _against_reference),
     ("timebase.unreached", _unreached),
     ("timebase.jitter", _gates),
+    ("f_open f_ccal", _free_running),
     ("f_counter", _against_counter),
     ("f_supply_* f_warm_up", _change),
     ("f_repeatability", _spread),

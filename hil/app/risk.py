@@ -11,6 +11,7 @@ from hil.app.settings import Settings
 from hil.core.best_case import TIMEBASE
 from hil.core.limit import Limit
 from hil.core.population import Agreement, Check, Counted, compare, predict, predict_unit, simulate
+from hil.core.reading_budget import TERMINALS
 from hil.core.records import BudgetRow
 from hil.core.risk import GlobalRisk
 from hil.errors import UsageError
@@ -18,7 +19,9 @@ from hil.files.process import ProcessFile, parse_process
 from hil.store.sqlite_store import open_store
 
 # Rows of a budget that the readings of one unit share.
-COMMON = ("accuracy", "part: certificate", "part: drift", "jig: residual zero", "jig: leads and needles", TIMEBASE)
+COMMON = (
+    "accuracy", "part: certificate", "part: drift", "jig: residual zero", "jig: leads and needles", TERMINALS, TIMEBASE,
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,8 +166,8 @@ def shared_errors(row: Expected) -> Mapping[str, float]:
 def _shared_name(entry: BudgetRow, limit: Limit) -> str:
     if entry.name.startswith("part: "):
         return f"part {limit.part}"
-    if entry.name == TIMEBASE:
-        return TIMEBASE  # one error of one unit, whatever rests on it
+    if entry.name in (TIMEBASE, TERMINALS):
+        return entry.name  # one error of one unit, whatever rests on it
     if entry.name.endswith("accuracy"):
         return f"{entry.name}, {entry.unit or 'ratio'}"
     return f"{entry.name}, {entry.unit}"

@@ -6,6 +6,7 @@ is an input of the budget, so the budget shows what the physics says: a wrong ti
 cancels from every capacitance and counts twice, with the opposite sign, in every inductance.
 """
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
@@ -14,6 +15,7 @@ from hil.core import lc
 from hil.core.budget import Budget, budget
 from hil.core.equipment import MeterUncertainty
 from hil.core.inputs import normal, rectangular, triangular
+from hil.core.reading_budget import TERMINALS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,6 +29,7 @@ class Unit:
         scale, u_scale: the stored inductance scale and its relative standard uncertainty, likewise.
         meter: timebase and noise of one gate.
         gate_s: one count in it is the resolution.
+        terminals_f: half-width of what the jig across the open terminals adds to C1; 0: the zero took it off.
 
     Raises:
         ValueError: frequencies that make no tank, or an uncertainty below zero.
@@ -40,6 +43,7 @@ class Unit:
     scale: float = 1.0
     u_scale: float = 0.0
     gate_s: float = 1.0
+    terminals_f: float = 0.0
 
     def __post_init__(self) -> None:
         lc.tank(self.bare_hz, self.with_ccal_hz, self.ccal_f)  # raises when the frequencies make no tank
@@ -111,16 +115,21 @@ def _propagated(model: Callable[[_Read], Any], of: Unit, *loaded_hz: float, unit
     for number in range(1, len(true_hz) + 1):
         inputs.append(normal(f"f{number}: noise", 0.0, of.meter.noise, dof=of.meter.noise_dof, kind="A"))
         inputs.append(triangular(f"f{number}: one count", 0.0, 1 / of.gate_s, unit="Hz"))
+    if of.terminals_f:
+        inputs.append(rectangular(TERMINALS, 0.0, of.terminals_f, unit="F"))
     stored = [(CCAL, of.u_ccal), *([(SCALE, of.u_scale)] if loaded_hz and unit == "H" else [])]
     inputs.extend(normal(name, 0.0, u) for name, u in stored if u)
     names = [entry.name for entry in inputs]
+    inductance_h = of.tank.inductance_h
+    tanks_f = [1 / ((2 * math.pi * frequency) ** 2 * inductance_h) for frequency in true_hz]
 
     def result(*terms: Any) -> Any:
         off = dict(zip(names, terms, strict=True))
-        hz = [
-            frequency * (1 + off[TIMEBASE]) * (1 + off[f"f{number}: noise"]) + off[f"f{number}: one count"]
-            for number, frequency in enumerate(true_hz, start=1)
-        ]
+        hz = []
+        for number, (frequency, tank_f) in enumerate(zip(true_hz, tanks_f, strict=True), start=1):
+            real = frequency * (1 - off.get(TERMINALS, 0.0) / (2 * tank_f))
+            counted = real * (1 + off[TIMEBASE]) * (1 + off[f"f{number}: noise"])
+            hz.append(counted + off[f"f{number}: one count"])
         tank = lc.tank(hz[0], hz[1], of.ccal_f * (1 + off.get(CCAL, 0.0)))
         return model(_Read(tank=tank, scale=of.scale * (1 + off.get(SCALE, 0.0)), hz=hz))
 

@@ -132,7 +132,7 @@ class JigUncertainty:
     Args:
         zero_f, zero_h: what is left after the meter's zero was taken.
         contact_f, contact_h: scatter when a part is fitted again.
-        across_inductor_f: how well the capacitance across an inductor is known.
+        terminals_f: how well the capacitance that the jig adds across the terminals is known.
         leads_ohm: what leads and needles add to a resistance.
         temperature_k: of the parts, about the room's, where no thermometer stands at the jig.
 
@@ -144,7 +144,7 @@ class JigUncertainty:
     zero_h: float
     contact_f: float
     contact_h: float
-    across_inductor_f: float
+    terminals_f: float
     leads_ohm: float
     temperature_k: float
 

@@ -42,6 +42,7 @@ class Circumstances:
     short_term: Mapping[tuple[str, str], Accuracy] = field(default_factory=dict)
 
 
+TERMINALS = "jig: capacitance at the terminals"
 QUANTITIES = {"V": "voltage", "A": "current", "ohm": "resistance", "Hz": "frequency", "degC": "temperature"}
 # Who measured, when several took part: a supply that is only set stands last.
 MEASURING = ("voltmeter", "counter", "thermometer", "generator", "supply")
@@ -159,14 +160,24 @@ def ratio_budget(value: float, whole: float, circumstances: Circumstances, *, un
     return _about(value, inputs, "")
 
 
-def count_budget(value_hz: float, circumstances: Circumstances, *, repeats: Sequence[float] = ()) -> Budget:
-    """Budget of a frequency that the meter counted by its own timebase, Hz."""
+def count_budget(
+    value_hz: float, circumstances: Circumstances, *, repeats: Sequence[float] = (), is_tank: bool = False
+) -> Budget:
+    """Budget of a frequency that the meter counted by its own timebase, Hz.
+
+    Args:
+        is_tank: the frequency of the tank with open terminals is wanted: the jig's capacitance lies across it.
+    """
     meter = circumstances.meter
-    inputs = [triangular("meter: resolution", 0.0, 1.0, unit="Hz")]
+    inputs, less = [triangular("meter: resolution", 0.0, 1.0, unit="Hz")], []
     if value_hz > 0:
         inputs.append(rectangular("meter: timebase", 0.0, meter.timebase * value_hz, unit="Hz"))
         inputs.append(_repeatability(repeats, "Hz", known=meter.noise * value_hz, known_dof=meter.noise_dof))
-    return _about(value_hz, inputs, "Hz")
+        if is_tank:
+            tank_f = 1 / ((2 * math.pi * value_hz) ** 2 * COUNTED_L_H)
+            half_hz = value_hz * circumstances.jig.terminals_f / (2 * tank_f)
+            less.append(rectangular(TERMINALS, 0.0, half_hz, unit="Hz"))  # more of it, and the frequency falls
+    return _about(value_hz, inputs, "Hz", less=less)
 
 
 def comparison_budget(
@@ -247,8 +258,14 @@ def _plain(term: object) -> object:
     return term
 
 
-def _about(value: float, inputs: Sequence[Input], unit: str) -> Budget:
-    return budget(lambda *terms: value + _sum(terms), inputs, unit=unit, coverage="shape")  # type: ignore[operator]
+def _about(value: float, inputs: Sequence[Input], unit: str, *, less: Sequence[Input] = ()) -> Budget:
+    """A value with what may be added to it, and what may be taken off."""
+    number = len(inputs)
+
+    def about(*terms: object) -> object:
+        return value + _sum(terms[:number]) - _sum(terms[number:])  # type: ignore[operator]
+
+    return budget(about, [*inputs, *less], unit=unit, coverage="shape")
 
 
 def _accuracy(role: str, half_width: float, unit: str) -> Input:
@@ -259,7 +276,7 @@ def _of_jig(value: float, unit: str, jig: JigUncertainty, *, is_zero: bool) -> l
     zero, contact = (jig.zero_f, jig.contact_f) if unit == "F" else (jig.zero_h, jig.contact_h)
     inputs = [] if is_zero else [rectangular("jig: residual zero", 0.0, zero, unit=unit)]
     inputs.append(normal("jig: contact repeatability", 0.0, contact, unit=unit))
-    across = ONE_JIG_PF * jig.across_inductor_f / 1e-12 * value * min(1.0, value / 1e-3)
+    across = ONE_JIG_PF * jig.terminals_f / 1e-12 * value * min(1.0, value / 1e-3)
     if unit == "H" and not is_zero and across > 0:
         inputs.append(rectangular("jig: capacitance across the inductor", 0.0, across, unit="H"))
     return inputs

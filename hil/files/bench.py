@@ -43,7 +43,7 @@ zero_capacitance = "0.02 pF"         # half-width: what is left after the zero w
 zero_inductance = "5 nH"
 contact_capacitance = "0.01 pF"      # standard deviation: a part fitted again
 contact_inductance = "3 nH"
-capacitance_across_inductor = "0.3 pF"   # half-width: how well it is known
+terminal_capacitance = "0.3 pF"      # half-width: how well what the jig adds across the terminals is known
 leads = "0.3 ohm"                    # half-width: what leads and needles add to a resistance
 temperature = "2 degC"               # half-width: of the parts, where no thermometer stands at the jig
 [uncertainty.meter]                  # what the kind of meter adds
@@ -83,7 +83,7 @@ JIG_UNCERTAINTY = {
     "zero_inductance": ("zero_h", "H"),
     "contact_capacitance": ("contact_f", "F"),
     "contact_inductance": ("contact_h", "H"),
-    "capacitance_across_inductor": ("across_inductor_f", "F"),
+    "terminal_capacitance": ("terminals_f", "F"),
     "leads": ("leads_ohm", "ohm"),
     "temperature": ("temperature_k", "degC"),
 }

@@ -75,7 +75,17 @@ def test_every_number_has_a_budget_or_is_exact(name: str) -> None:
             ["jig: contact repeatability", "meter: resolution", "meter: drift since zero", "meter: repeatability"],
         ),
         # Ccal is nominal by definition
-        ("c1", ["meter: timebase", "f1: noise", "f1: one count", "f2: noise", "f2: one count"]),
+        (
+            "c1",
+            [
+                "meter: timebase",
+                "f1: noise",
+                "f1: one count",
+                "f2: noise",
+                "f2: one count",
+                "jig: capacitance at the terminals",
+            ],
+        ),
         ("f_counter", ["counter: accuracy", "meter: resolution", "meter: repeatability"]),
         ("f_warm_up", ["meter: resolution, count 1", "meter: resolution, count 2", "meter: repeatability"]),
         ("f_repeatability", ["standard deviation of few readings"]),
@@ -90,7 +100,9 @@ def test_who_measured_is_told_by_who_was_asked() -> None:
 
 
 def test_a_count_needs_no_instrument() -> None:
-    assert rows("f_open", "meter") == ["meter: resolution", "meter: timebase", "meter: repeatability"]
+    assert rows("f_open", "meter") == [
+        "meter: resolution", "meter: timebase", "meter: repeatability", "jig: capacitance at the terminals",
+    ]  # fmt: skip
 
 
 def test_a_reading_at_a_part_has_all_its_rows() -> None:

@@ -121,6 +121,13 @@ def test_one_timebase_is_in_everything_that_rests_on_it() -> None:
     assert of_l1["meter: timebase"] / 100e-6 == pytest.approx(-40e-6 / math.sqrt(3), rel=0.02)
 
 
+def test_what_the_jig_adds_lowers_f1_and_raises_c1() -> None:
+    f1 = Limit(name="f_open", unit="Hz", lower=552e3, upper=666e3)
+    c1 = Limit(name="c1", unit="F", lower=646e-12, upper=745e-12)
+    of_f1, of_c1 = map(shared_errors, expected(f1, c1))
+    assert of_f1["jig: capacitance at the terminals"] < 0 < of_c1["jig: capacitance at the terminals"]
+
+
 def test_rows_without_a_process_are_named() -> None:
     one_sided = Expected(limit=Limit(name="x", upper=1.0), budget=None)
     checks, left_out = modelled([one_sided, *at_parts("c_100p")], ASSUMED)

@@ -34,7 +34,7 @@ HERE = Circumstances(
         zero_h=5e-9,
         contact_f=0.01e-12,
         contact_h=3e-9,
-        across_inductor_f=0.3e-12,
+        terminals_f=0.3e-12,
         leads_ohm=0.3,
         temperature_k=2.0,
     ),

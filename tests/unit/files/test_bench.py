@@ -14,7 +14,7 @@ zero_capacitance = "0.02 pF"
 zero_inductance = "5 nH"
 contact_capacitance = "0.01 pF"
 contact_inductance = "3 nH"
-capacitance_across_inductor = "0.3 pF"
+terminal_capacitance = "0.3 pF"
 leads = "0.3 ohm"
 temperature = "2 degC"
 [uncertainty.meter]
