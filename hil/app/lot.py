@@ -139,15 +139,20 @@ def write_lot_report(
     mark = "-SIMULATED" if figures.simulated else ""
     stem = f"lot-{''.join(c if c.isalnum() or c in '-_.' else '_' for c in figures.lot)}{mark}"
     page = lot_page(figures, read_text(TEMPLATE), now=now, plans=plans)
-    data = {"format": 1, **as_json(figures), "sampling": [{"words": words, **as_json(plan)} for words, plan in plans]}
     texts = {
         ".html": page,
-        ".json": json.dumps(data, ensure_ascii=False, allow_nan=False),
+        ".json": json.dumps(report_json(figures, plans), ensure_ascii=False, allow_nan=False),
         ".csv": _csv(check_rows(figures)),
         "-units.csv": units_csv(figures),
         "-findings.csv": _csv(finding_rows(figures)),
     }
     return tuple(write_whole(folder / f"{stem}{ending}", text.encode()) for ending, text in texts.items())
+
+
+def report_json(figures: LotFigures, plans: Sequence[tuple[str, SamplingPlan]] = ()) -> dict[str, Any]:
+    """All figures as plain data."""
+    sampling = [{"words": words, **as_json(plan), "reject": plan.reject} for words, plan in plans]
+    return {"format": 1, **as_json(figures), "sampling": sampling}
 
 
 def _csv(rows: Sequence[Mapping[str, Any]]) -> str:

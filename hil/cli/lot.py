@@ -26,7 +26,7 @@ def register(commands: Any) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Write the report; 0."""
-    from hil.app.lot import as_json, figures_of, write_lot_report
+    from hil.app.lot import figures_of, report_json, write_lot_report
     from hil.app.records_at import existing_record
     from hil.real.wallclock import WallClock
     from hil.render.lot_page import findings
@@ -42,7 +42,7 @@ def run(options: argparse.Namespace) -> int:
     plans = [] if options.sample is None else _plans(figures.units, options.sample)
     paths = write_lot_report(figures, settings.out, now=WallClock().now()[:16].replace("T", " "), plans=plans)
     if options.json:
-        print(json.dumps(as_json(figures), ensure_ascii=False, allow_nan=False))
+        print(json.dumps(report_json(figures, plans), ensure_ascii=False, allow_nan=False))
         return 0
     mark = "SIMULATED  " if figures.simulated else ""
     first, final = figures.first_pass, figures.final

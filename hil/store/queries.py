@@ -196,10 +196,9 @@ class Queries:
         Args:
             runs: only the readings of these run numbers.
         """
-        sql, values = _columns_sql(names, lot=lot)
-        if runs is not None:
-            sql = sql.replace(" ORDER BY", f" AND run_no IN ({', '.join(str(int(one)) for one in runs)}) ORDER BY")
-        yield from self.database.stream(sql, values, rows=rows)
+        if runs is None or runs:  # no database has an empty list of numbers
+            sql, values = _columns_sql(names, runs=runs or (), lot=lot)
+            yield from self.database.stream(sql, values, rows=rows)
 
     def lots_of(self, lot: str) -> list[tuple[str, str]]:
         """(serial number, other lot) of the units of a lot that also have runs in another lot."""
@@ -284,13 +283,16 @@ _USES_ATTEMPT = (
 _CALLED = "name = ? OR certificate = ? OR identity LIKE ? ESCAPE '!'"
 
 
-def _columns_sql(names: Sequence[str], **asked: str | None) -> tuple[str, list[Any]]:
-    since = asked.pop("since", None)
+def _columns_sql(
+    names: Sequence[str], *, runs: Sequence[int] = (), since: str | None = None, **asked: str | None
+) -> tuple[str, list[Any]]:
     where, values = _where({f"{name} = ?": value for name, value in asked.items()}, since)
-    if where:
-        where = f" WHERE run_no IN (SELECT run_no FROM runs{where})"
+    terms = [f"run_no IN (SELECT run_no FROM runs{where})"] if where else []
+    if runs:
+        terms.append(f"run_no IN ({', '.join(str(int(one)) for one in runs)})")
     picked = ", ".join(_COLUMNS[name] for name in names)
-    return f"SELECT {picked} FROM readings{where} ORDER BY run_no, position", values
+    condition = f" WHERE {' AND '.join(terms)}" if terms else ""
+    return f"SELECT {picked} FROM readings{condition} ORDER BY run_no, position", values
 
 
 def _called(what: str) -> list[str]:

@@ -52,7 +52,7 @@ def test_the_same_lot_without_them_has_nothing_to_say(tmp_path):
 
 @pytest.mark.study
 def test_over_many_lots_the_planted_problems_are_found_and_hardly_anything_else(tmp_path):
-    lots, missed, wrong = 40, 0, 0
+    lots, missed, wrong = 20, 0, 0
     for seed in range(lots):
         figures = named(tmp_path, seed)
         found = {(one.kind, one.grouping, one.group) for one in figures.effects}

@@ -276,3 +276,18 @@ def test_reading_only_needs_a_record_and_changes_nothing(store, opened, tmp_path
         assert [one.run for one in reader.summaries()] == ["R1"]
         with pytest.raises(BenchError, match="it cannot be written or opened"):
             reader.open_run(replace(opened, run="R2"))
+
+
+def test_rows_of_some_runs_come_in_blocks(store, record):
+    record("R1", lot="L1")
+    record("R2", lot="L1", serial="QM2-00002")
+    record("R3", lot="L2", serial="QM2-00001")
+    blocks = list(store.reading_rows("run_no", "value", lot="L1", rows=3))
+    assert [len(block) for block in blocks] == [3, 1]
+    assert [row[0] for block in blocks for row in block] == [1, 1, 2, 2]
+    assert [row[0] for block in store.reading_rows("run_no", runs=[2, 3]) for row in block] == [2, 2, 3, 3]
+    assert [row[0] for block in store.reading_rows("run_no", lot="L2", runs=[2, 3]) for row in block] == [3, 3]
+    assert list(store.reading_rows("run_no", runs=[])) == []
+    assert store.lots() == ["L1", "L2"]
+    assert store.lots_of("L1") == [("QM2-00001", "L2")]
+    assert store.lots_of("L2") == [("QM2-00001", "L1")]
