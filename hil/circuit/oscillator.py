@@ -14,7 +14,7 @@ import numpy as np
 from hil.circuit.faults import LINK_OHM, Assembly
 from hil.circuit.netlist import Component, Netlist
 from hil.circuit.stamps import Values
-from hil.circuit.tank import Coils, Floats, TankNetwork
+from hil.circuit.tank import Coils, Complexes, TankNetwork
 
 TERMINAL_CAPACITANCE_F = 2e-12  # the board's own terminals and tracks; from memory
 NODE_CAPACITANCE_F = 1e-15  # of any node to ground: keeps every node defined and moves nothing
@@ -121,8 +121,10 @@ class TankBoard:
         self.hot = _joined(parts, self.index)
         self.hot_name = self.hot[sense]
         self.parts = self._relevant(parts)
-        self.basis, self.drive = self._stamped(self.parts, self.index)
-        self.basis[1] += NODE_CAPACITANCE_F * np.eye(len(nodes)).reshape(-1)
+        self.basis = np.zeros((2 + len(self.parts.coils), len(nodes), len(nodes)), dtype=complex)
+        self.drive = np.zeros((2, len(nodes)), dtype=complex)
+        self._stamp(self.parts, self.index, self.basis, self.drive)
+        self.basis[1] += NODE_CAPACITANCE_F * np.eye(len(nodes))
         self.capacitance_f = self._across(self.parts.capacitors)
 
     def _relevant(self, parts: _Parts) -> _Parts:
@@ -135,14 +137,14 @@ class TankBoard:
             [element for element in parts.coils if touches(*element[:2])],
         )
 
-    def _stamped(self, parts: _Parts, index: Mapping[str, int]) -> tuple[Floats, Floats]:
-        """Basis and drive of these elements."""
-        size = len(index)
-        basis, drive = np.zeros((2 + len(parts.coils), size, size)), np.zeros((2, size))
+    def _stamp(
+        self, parts: _Parts, index: Mapping[str, int], basis: Complexes, drive: Complexes, first_coil: int = 2
+    ) -> None:
+        """Put these elements into basis and drive."""
         elements = [
             *((0, a, b, 1 / ohm) for a, b, ohm in parts.resistors),
             *((1, a, b, farad) for a, b, farad in parts.capacitors),
-            *((2 + number, a, b, 1.0) for number, (a, b, _) in enumerate(parts.coils)),
+            *((number, a, b, 1.0) for number, (a, b, _) in enumerate(parts.coils, first_coil)),
         ]
         for row, a, b, value in elements:
             for first, second in ((a, b), (b, a)):
@@ -154,7 +156,6 @@ class TankBoard:
                     basis[row, at, index[second]] -= value
                 elif second == self.output and row < 2:
                     drive[row, at] += value
-        return basis.reshape(len(basis), -1), drive
 
     def _across(self, capacitors: Capacitors) -> float:
         """Capacitance that is directly across the tank, F: for a first estimate of the resonance."""
@@ -173,27 +174,23 @@ class TankBoard:
         inside = _Parts()
         _connect(inside, terminal, first, second)
         inside = self._reach(inside)
-        index = dict(self.index)
+        index = self.index
         if any(INNER in pair for pair in inside.between()):
-            index[INNER] = len(index)
+            index = index | {INNER: len(index)}
         coils = [coil[2] for coil in (*self.parts.coils, *inside.coils)]
         if not coils:
             return None
         size, own = len(index), len(self.index)
         basis = np.zeros((2 + len(coils), size, size), dtype=complex)
-        basis[: len(self.basis), :own, :own] = self.basis.reshape(-1, own, own)
-        added, _ = self._stamped(inside, index)
-        added = added.reshape(-1, size, size)
-        basis[:2] += added[:2]
-        basis[len(self.basis) :] = added[2:]
         drive, sense = np.zeros((2, size), dtype=complex), np.zeros(size, dtype=complex)
+        basis[: len(self.basis), :own, :own] = self.basis
         drive[:, :own], sense[:own] = self.drive, self.sense
-        numbers = np.array(coils).T
-        network = TankNetwork(basis.reshape(len(basis), -1), drive, Coils(*numbers), sense)
+        self._stamp(inside, index, basis, drive, len(self.basis))
+        network = TankNetwork(basis.reshape(len(basis), -1), drive, Coils(*np.array(coils).T), sense)
         capacitance = NODE_CAPACITANCE_F + self.capacitance_f
         if self.hot.get(first) == self.hot_name:
             capacitance += sum(farad for _, _, farad in inside.capacitors)
-        inductance = sum(value for value in numbers[0] if value > LEAD_MOST_H) or LEAD_MOST_H
+        inductance = sum(coil[0] for coil in coils if coil[0] > LEAD_MOST_H) or LEAD_MOST_H
         return network, 1 / math.sqrt(inductance * capacitance)
 
     def _reach(self, inside: _Parts) -> _Parts:
