@@ -53,6 +53,14 @@ def test_the_same_board_again(store, checked):
     assert other_board(store, again) == ()
 
 
+def test_a_run_without_the_tank_in_between_hides_nothing(store, checked, opened, reading):
+    checked("R1")
+    store.open_run(replace(opened, run="S1", only="contact_*", opened="2026-11-25T18:00:00Z"))
+    store.append("S1", replace(reading, name="contact_gnd"))
+    (sign,) = other_board(store, checked("R2", l1=104e-6, opened="2026-11-26T10:00:00Z"))
+    assert sign.startswith("l1 differs by +4.0 % from run R1")
+
+
 def test_another_board(store, checked):
     checked("R1")
     run = checked("R2", l1=104e-6, board="qm3", opened="2026-11-26T10:00:00Z")
