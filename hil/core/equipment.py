@@ -133,6 +133,7 @@ class JigUncertainty:
         zero_f, zero_h: what is left after the meter's zero was taken.
         contact_f, contact_h: scatter when a part is fitted again.
         terminals_f: how well the capacitance that the jig adds across the terminals is known.
+        loss_at_1uf: relative, what the unknown part of its series resistance makes of a reading at 1 µF.
         leads_ohm: what leads and needles add to a resistance.
         temperature_k: of the parts, about the room's, where no thermometer stands at the jig.
 
@@ -145,6 +146,7 @@ class JigUncertainty:
     contact_f: float
     contact_h: float
     terminals_f: float
+    loss_at_1uf: float
     leads_ohm: float
     temperature_k: float
 

@@ -1,7 +1,7 @@
 """The budget of one judged reading, as named rows.
 
     at a reference part    the measurand is the error of indication, reading less reference: certificate, drift,
-                           temperature and frequency of the part; zero, contacts and stray capacitance of the jig;
+                           temperature and frequency of the part; zero, contacts, loss and capacitance of the jig;
                            resolution, repeatability and drift since zero of the meter
     by an instrument       the quantity itself: accuracy of the instrument, repeatability
     a count of the meter   timebase, resolution and noise of its frequency
@@ -276,6 +276,9 @@ def _of_jig(value: float, unit: str, jig: JigUncertainty, *, is_zero: bool) -> l
     zero, contact = (jig.zero_f, jig.contact_f) if unit == "F" else (jig.zero_h, jig.contact_h)
     inputs = [] if is_zero else [rectangular("jig: residual zero", 0.0, zero, unit=unit)]
     inputs.append(normal("jig: contact repeatability", 0.0, contact, unit=unit))
+    lossy = value * jig.loss_at_1uf * (value / 1e-6) ** 2
+    if unit == "F" and not is_zero and lossy > 0:
+        inputs.append(rectangular("jig: series resistance", 0.0, lossy, unit="F"))
     across = ONE_JIG_PF * jig.terminals_f / 1e-12 * value * min(1.0, value / 1e-3)
     if unit == "H" and not is_zero and across > 0:
         inputs.append(rectangular("jig: capacitance across the inductor", 0.0, across, unit="H"))

@@ -44,6 +44,7 @@ zero_inductance = "5 nH"
 contact_capacitance = "0.01 pF"      # standard deviation: a part fitted again
 contact_inductance = "3 nH"
 terminal_capacitance = "0.3 pF"      # half-width: how well what the jig adds across the terminals is known
+loss_at_1uF = "0.12 %"               # half-width: what its unknown series resistance makes of 1 µF; less, as C²
 leads = "0.3 ohm"                    # half-width: what leads and needles add to a resistance
 temperature = "2 degC"               # half-width: of the parts, where no thermometer stands at the jig
 [uncertainty.meter]                  # what the kind of meter adds
@@ -84,6 +85,7 @@ JIG_UNCERTAINTY = {
     "contact_capacitance": ("contact_f", "F"),
     "contact_inductance": ("contact_h", "H"),
     "terminal_capacitance": ("terminals_f", "F"),
+    "loss_at_1uF": ("loss_at_1uf", ""),
     "leads": ("leads_ohm", "ohm"),
     "temperature": ("temperature_k", "degC"),
 }

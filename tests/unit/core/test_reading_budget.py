@@ -35,6 +35,7 @@ HERE = Circumstances(
         contact_f=0.01e-12,
         contact_h=3e-9,
         terminals_f=0.3e-12,
+        loss_at_1uf=1.2e-3,
         leads_ohm=0.3,
         temperature_k=2.0,
     ),
@@ -55,6 +56,7 @@ def test_rows_of_an_error_of_indication() -> None:
         "part: temperature",
         "jig: residual zero",
         "jig: contact repeatability",
+        "jig: series resistance",
         "meter: resolution",
         "meter: drift since zero",
         "meter: repeatability",
@@ -112,6 +114,15 @@ def test_a_coil_certified_where_it_is_read_needs_no_correction() -> None:
     found = error_budget(1e-3, coil, "H", HERE)
     assert found is not None
     assert "part: frequency" not in {row.name for row in found.rows}
+
+
+@pytest.mark.parametrize(("capacitance_f", "relative"), [(1e-6, 1.2e-3), (100e-9, 1.2e-5), (1e-12, 1.2e-15)])
+def test_the_resistance_of_the_jig_matters_at_large_capacitances(capacitance_f: float, relative: float) -> None:
+    present = Certificate(value=capacitance_f, expanded_uncertainty=1e-3 * capacitance_f, date="2026-11-25")
+    found = error_budget(capacitance_f, Part(name="c", kind="capacitor", present=present), "F", HERE)
+    assert found is not None
+    rows = {row.name: row.contribution for row in found.rows}
+    assert rows["jig: series resistance"] / capacitance_f == pytest.approx(relative / math.sqrt(3))
 
 
 def test_the_measurand_is_the_error() -> None:

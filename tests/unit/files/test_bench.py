@@ -15,6 +15,7 @@ zero_inductance = "5 nH"
 contact_capacitance = "0.01 pF"
 contact_inductance = "3 nH"
 terminal_capacitance = "0.3 pF"
+loss_at_1uF = "0.12 %"
 leads = "0.3 ohm"
 temperature = "2 degC"
 [uncertainty.meter]
@@ -111,9 +112,9 @@ def test_refused(body, said):
         (('"0.02 pF"', '"0 pF"'), "5: uncertainty.jig.zero_capacitance: must be more than 0 F, not '0 pF'."),
         (('"5 nH"', '"-5 nH"'), "6: uncertainty.jig.zero_inductance: must be more than 0 H, not '-5 nH'."),
         (('"0.01 pF"', '"3 nH"'), "7: uncertainty.jig.contact_capacitance: '3 nH' has the unit H, but F is needed."),
-        (("noise_dof = 50", "noise_dof = 0.5"), "14: uncertainty.meter.noise_dof: must be 1 or more, not 0.5."),
-        (('timebase = "20 ppm"\n', ""), "12: uncertainty.meter.timebase: is missing. Add 'timebase' to this table."),
-        (("noise =", "nose ="), "13: uncertainty.meter.nose: unknown key. Did you mean 'noise'."),
+        (("noise_dof = 50", "noise_dof = 0.5"), "15: uncertainty.meter.noise_dof: must be 1 or more, not 0.5."),
+        (('timebase = "20 ppm"\n', ""), "13: uncertainty.meter.timebase: is missing. Add 'timebase' to this table."),
+        (("noise =", "nose ="), "14: uncertainty.meter.nose: unknown key. Did you mean 'noise'."),
         (("[uncertainty.jig]", "[uncertainty.jigg]"), "4: uncertainty.jigg: unknown key. Did you mean 'jig'."),
     ],
 )
