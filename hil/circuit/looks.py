@@ -30,7 +30,7 @@ OVER_RANGE_OHM = 1e9  # stands for infinity, so that ranges can be reckoned with
 LAMP_A, KEY_SHARE = 0.3e-3, 0.5  # a lamp is seen to be lit; a pin reads high (of the supply)
 # As the firmware leaves the pins: relays released, green lamp lit, display and UART lines at rest.
 _IDLE = {
-    "PB0": "low", "PB1": "low", "PB2": "high", "PB3": "low", "PB5": "low", "PC2": "high", "PC3": "high",
+    "PB0": "low", "PB1": "low", "PB2": "high", "PB3": "low", "PB5": "low", "PC2": "low", "PC3": "high",
     "PD1": "high", "PD2": "pullup", "PD3": "pullup", "PD5": "high", "PD6": "low",
 }  # fmt: skip
 _K1, _K2 = {"PB0": "high"}, {"PB1": "high"}
