@@ -33,7 +33,7 @@ from hil.circuit.stamped import Stamped
 from hil.circuit.tank import Comparator, TankSolution
 from hil.circuit.tank import solve as solve_tank
 
-__all__ = ["BoardModel", "Conditions", "Operating", "Oscillation", "Source", "Terminal", "draw_values"]
+__all__ = ["BoardModel", "Conditions", "Operating", "Oscillation", "Source", "Terminal", "draw_values", "nominal_board"]
 
 COUNTED_LOW, COUNTED_HIGH = 0.3, 0.6  # of the supply, at T0: ATmega328P data sheet, from memory
 RECEIVER_LOW, RECEIVER_HIGH, RECEIVER_LEAST_V = 0.3, 0.7, 2.0
@@ -56,11 +56,13 @@ class BoardModel:
     def __init__(self, netlist: Netlist, values: Mapping[str, float], faults: Sequence[Fault] = ()) -> None:
         self.netlist = netlist
         self.faults = tuple(faults)
-        self._assemblies = tuple(assemble(netlist, values, faults, joint_open=is_open) for is_open in (False, True))
-        self.values = dict(self._assemblies[0].values)
-        self.intermittent = self._assemblies[0].intermittent
+        sound = assemble(netlist, values, faults)
+        loose = assemble(netlist, values, faults, joint_open=True) if sound.intermittent else sound
+        self._assemblies = (sound, loose)
+        self.values, self.intermittent = dict(sound.values), sound.intermittent
         """Probability that intermittent joints are open at a look; draw and set `Conditions.joints_open`."""
-        self._nominal = _nominal_of(netlist, self)
+        is_nominal = not faults and all(self.values[p.name] == p.value for p in netlist.parameters())
+        self._nominal = self if is_nominal else nominal_board(netlist)
         self._stamped = lru_cache(maxsize=64)(self._build)
         self._designed = lru_cache(maxsize=64)(self._places_of)
         self._tank_board = lru_cache(maxsize=64)(self._build_tank)
@@ -202,10 +204,8 @@ ANY_COIL = Terminal(kind="inductor", value=1e-3, series_resistance_ohm=1.0)
 _NOMINALS: dict[int, tuple[Netlist, BoardModel]] = {}
 
 
-def _nominal_of(netlist: Netlist, model: BoardModel) -> BoardModel:
-    """The nominal unfaulted board of a netlist, kept for the life of the program; its own nominal is itself."""
-    if not model.faults and all(model.values[p.name] == p.value for p in netlist.parameters()):
-        return model
+def nominal_board(netlist: Netlist) -> BoardModel:
+    """The nominal unfaulted board of a netlist, kept for the life of the program with all that is known of it."""
     if id(netlist) not in _NOMINALS:
         _NOMINALS[id(netlist)] = netlist, BoardModel(netlist, {})
     return _NOMINALS[id(netlist)][1]

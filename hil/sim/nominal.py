@@ -6,7 +6,7 @@ A board with a fault is asked itself.
 import math
 from dataclasses import replace
 
-from hil.circuit.board import BoardModel, Conditions, Terminal
+from hil.circuit.board import BoardModel, Conditions, Terminal, nominal_board
 from hil.circuit.netlist import Netlist
 from hil.sim.processor import PIN_K1, PIN_K2
 
@@ -23,7 +23,7 @@ class Nominal:
     """Drift of the oscillator with temperature, and which points a voltmeter loads."""
 
     def __init__(self, netlist: Netlist, voltmeter_ohm: float) -> None:
-        self._model, self._voltmeter_ohm = BoardModel(netlist, {}), voltmeter_ohm
+        self._model, self._voltmeter_ohm = nominal_board(netlist), voltmeter_ohm
         self._slopes: Slopes = {}
         self._stiff: dict[str, bool] = {GROUND: True}
         self._faulty: tuple[BoardModel, Slopes] | None = None
