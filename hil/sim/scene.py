@@ -153,7 +153,9 @@ class Scene:
             high, _, low = self.point_by_hand.partition(":")
             return (high, low) if low else (high,)
         points = (self._probes[channel] for channel in self._closed if channel in self._probes)
-        generates = self._generator[0] > 0  # the needle at T0 is the generator's; one that is off leaves it to the others
+        generates = (
+            self._generator[0] > 0
+        )  # the needle at T0 is the generator's; one that is off leaves it to the others
         return tuple(point for point in points if point != T0_POINT or not generates)[:2]
 
     def _sources(self) -> tuple[Source, ...]:
