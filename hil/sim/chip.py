@@ -7,6 +7,7 @@ new firmware: what it held in memory is lost, EEPROM stays. Nothing here knows w
 import math
 from collections import deque
 from collections.abc import Callable, Generator
+from operator import attrgetter
 from typing import Protocol
 
 from hil.sim.processor import Drives, Surroundings
@@ -18,6 +19,7 @@ START_UP_S = 0.065  # fuses: slowly rising power, crystal
 _BAUD_DIVISOR = 16 * 26  # UBRR 25: 38 462 Bd from 16 MHz, +0.16 %
 
 Wait = Generator[float, None, None]
+_due_s = attrgetter("due_s")
 
 
 class Firmware(Protocol):
@@ -155,7 +157,7 @@ class Chip:
 
     def advance(self, to_s: float) -> float:
         while self._tasks:
-            task = min(self._tasks, key=_due)
+            task = min(self._tasks, key=_due_s)
             if task.due_s > to_s:
                 break
             self.at_s = max(self.at_s, task.due_s)
@@ -277,7 +279,3 @@ class Chip:
         free_s = max((start + length * len(data) for start, length, data in self._sending), default=self.at_s)
         self._sending.append((max(self.at_s, free_s), byte_s, text.encode("ascii") + b"\n"))
         self._stop_early = True
-
-
-def _due(task: Task) -> float:
-    return task.due_s
