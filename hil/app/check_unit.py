@@ -14,7 +14,7 @@ import hil
 from hil.app.expected import refuse_empty_zones
 from hil.app.identity import given_before, other_board
 from hil.app.limits_release import require_released
-from hil.app.locate import load_bench, load_kit, load_limits, netlist_sha256
+from hil.app.locate import load_bench, load_kit_of, load_limits, netlist_sha256
 from hil.app.open_bench import Bench, open_bench, refuse_simulation_options, roles_of
 from hil.app.readiness import latest, refuse_changed, refuse_out_of_control, refuse_unready
 from hil.app.recorder import Recorder
@@ -113,7 +113,7 @@ def read_files(settings: Settings, *, today: str, only: str = "") -> Files:
         UsageError: something is wrong in one of them, or a reference part is overdue, damaged or missing.
     """
     limits, bench = load_limits(settings["limits"]), load_bench(settings["bench"])
-    kit = load_kit(bench.kit, today=today, base=_folder_of(bench))
+    kit = load_kit_of(bench, today=today)
     check_parts(limits, kit)
     jig, _ = uncertainty_of(bench)
     check_temperatures(limits, kit, unknown_within_k=None if "thermometer" in bench.roles else jig.temperature_k)
@@ -128,11 +128,6 @@ def read_files(settings: Settings, *, today: str, only: str = "") -> Files:
         what = f"--only '{only}' matches no row" if only else "no row belongs to it"
         raise UsageError(f"scope '{scope}' of {limits.file}: {what}. 'hil plan' lists the rows.")
     return Files(limits=limits, kit=kit, bench=bench, rows=rows, scope=scope)
-
-
-def _folder_of(bench: BenchFile) -> Path | None:
-    path = Path(bench.file)
-    return path.parent if path.is_file() and ("/" in bench.kit or "." in bench.kit) else None
 
 
 def _resolved(row: Limit, kit: Kit, today: str) -> Limit:

@@ -115,6 +115,17 @@ def load_kit(value: str, *, today: str, base: Path | None = None) -> Kit:
     return parse_kit(label_of(path), read_text(path), today=today)
 
 
+def load_kit_of(bench: BenchFile, *, today: str) -> Kit:
+    """The kit that a bench file names; a relative path starts from the folder of the bench file.
+
+    Raises:
+        UsageError: no such file, or something wrong in it.
+    """
+    path = Path(bench.file)
+    is_path = "/" in bench.kit or "." in bench.kit
+    return load_kit(bench.kit, today=today, base=path.parent if is_path and path.is_file() else None)
+
+
 def load_process(value: str) -> "ProcessFile":
     """The process file that a value means; "" assumes that 95 % of units conform at each limit (common practice)."""
     from hil.files.process import ASSUMED, parse_process  # late: figures of risk bring scipy along, a second

@@ -68,7 +68,7 @@ def run(options: argparse.Namespace) -> int:
 
 def _measure(options: argparse.Namespace, settings: "Settings", spec: "BenchFile") -> int:
     from hil.app.bench_control import bench_control
-    from hil.app.locate import load_kit, load_limits
+    from hil.app.locate import load_kit_of, load_limits
     from hil.app.open_bench import open_bench, refuse_simulation_options
     from hil.app.readiness import check_bench
     from hil.core.ledger import ReadinessValue
@@ -82,7 +82,7 @@ def _measure(options: argparse.Namespace, settings: "Settings", spec: "BenchFile
     for one in settings.by_name.values():
         print(one)
     limits = load_limits(settings["limits"])
-    kit = load_kit(spec.kit, today=now[:10])
+    kit = load_kit_of(spec, today=now[:10])
     refuse_overdue(spec, now[:10])
     refuse_simulation_options(spec, seed=None, faults=options.fault)
     with open_bench(spec, kit, board=limits.board) as bench:

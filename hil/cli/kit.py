@@ -26,14 +26,14 @@ def register(commands: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     """Print the kit; 0, or 3 when a part must not be used or has moved."""
     from hil.app.kit import cross_check_kit, lives
-    from hil.app.locate import load_bench, load_kit
+    from hil.app.locate import load_bench, load_kit_of
     from hil.app.records_at import existing_record
     from hil.real.wallclock import WallClock
     from hil.render.kit_table import life_json, moved_json, print_lives, print_moved
     from hil.store.sqlite_store import open_store
 
     settings, today = settings_from(options), WallClock().now()[:10]
-    kit = load_kit(load_bench(settings["bench"]).kit, today=today)
+    kit = load_kit_of(load_bench(settings["bench"]), today=today)
     if options.since:
         where = settings.records(simulated=True) if options.simulated else existing_record(settings)
         with open_store(where, read_only=True) as store:

@@ -30,13 +30,13 @@ def register(commands: Any) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Serve until Ctrl-C, or as long as was asked for."""
-    from hil.app.locate import load_bench, load_kit, load_limits, locate, read_text
+    from hil.app.locate import load_bench, load_kit_of, load_limits, locate, read_text
     from hil.app.wire import bench_file, served
     from hil.real.wallclock import WallClock
 
     settings = settings_from(options)
     spec, limits = load_bench(settings["bench"]), load_limits(settings["limits"])
-    kit = load_kit(spec.kit, today=WallClock().now()[:10])
+    kit = load_kit_of(spec, today=WallClock().now()[:10])
     path = Path(options.write)
     with served(spec, kit, board=limits.board, seed=options.seed, speed=options.speed) as server:
         try:  # from the first byte of the file on: Ctrl-C may come the moment the bench announces itself

@@ -18,11 +18,12 @@ def test_the_kit_of_the_bench(capsys):
 
 def test_a_damaged_part_is_bench_trouble(tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
+    (tmp_path / "bench").mkdir()
     kit = (ROOT / "fixtures/kits/demo.toml").read_text(encoding="utf-8")
-    (tmp_path / "kit.toml").write_text(kit.replace("[part.c_1p]\n", "[part.c_1p]\ndamaged = 'chipped'\n"))
+    (tmp_path / "bench" / "kit.toml").write_text(kit.replace("[part.c_1p]\n", "[part.c_1p]\ndamaged = 'chipped'\n"))
     bench = (ROOT / "fixtures/benches/by_hand.toml").read_text(encoding="utf-8")
-    (tmp_path / "own.toml").write_text(bench.replace('kit = "demo"', f'kit = "{tmp_path / "kit.toml"}"'))
-    assert main(["kit", "--bench", "own.toml"]) == 3
+    (tmp_path / "bench" / "own.toml").write_text(bench.replace('kit = "demo"', 'kit = "./kit.toml"'))
+    assert main(["kit", "--bench", "bench/own.toml"]) == 3
     out = capsys.readouterr().out
     assert "damaged: chipped" in out
     assert "not to be used: c_1p" in out
