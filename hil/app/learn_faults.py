@@ -14,25 +14,40 @@ import numpy as np
 
 from hil.app.coverage import Work, files_for_trials, fill
 from hil.app.dictionary_file import state_of
+from hil.app.locate import label_of, load_limits, locate, read_text
 from hil.app.probe_model import probe_names, probe_values, unit_of, weak_points
 from hil.app.settings import Settings
 from hil.circuit.netlist import Netlist
-from hil.circuit.universe import PossibleFault, varied
+from hil.circuit.universe import PossibleFault, universe, varied
 from hil.core.coverage import GOOD, Seen, Trial, Tried
 from hil.core.diagnosis import UNTRIED, Dictionary, outcome
 from hil.core.fault_dictionary import Columns, LeftOut, Tries, alike_groups, best_sharpness, learn, left_out
 from hil.core.limit import Limit, Limits
 from hil.core.records import Verdict
 from hil.errors import UsageError
+from hil.files.fault_weights import parse_fault_weights
+from hil.files.netlist import parse_netlist
 from hil.sim.unit import FIRMWARE_VERSION, build_unit
 from hil.store.trials import TrialTable
 
 GOOD_UNITS, BENCHES, UNITS = 200, 5, 3
-FOLDS = 3
 POOL = "QM2-6"  # how the serial numbers of the units begin
 PROBED_GOOD, PROBED_UNITS = 100, 1  # units whose probes are worked out: without a fault, with each
 LEAST_WIDTH = 0.02  # of a limit's half-width: differences below it do not speak
 LEAST_RESISTANCE, LEAST_VOLTAGE_V, LEAST_FREQUENCY = 0.02, 2e-3, 1e-4  # the same for probes
+
+
+def board_of(limits_name: str) -> tuple[Limits, Netlist, tuple[PossibleFault, ...]]:
+    """Limits, netlist and universe of faults of the board that a limits file is for.
+
+    Raises:
+        UsageError: one of the files is wrong.
+    """
+    limits = load_limits(limits_name)
+    board, weights = locate("board", limits.board), locate("board", f"{limits.board}_faults")
+    netlist = parse_netlist(label_of(board), read_text(board))
+    possible = universe(netlist, parse_fault_weights(label_of(weights), read_text(weights), netlist))
+    return limits, netlist, possible
 
 
 def learning_trials(possible: Sequence[PossibleFault], netlist: Netlist, *, units: int = UNITS) -> list[Trial]:
@@ -163,20 +178,9 @@ def _tries(
             partner=np.array([line[one.trial.serial] for one in units]),
             bench=np.array([bench_of(one.trial.serial) for one in units]),
             failed=np.array([one.is_caught for one in units]),
-            fold=np.array(_folds(units)),
+            fold=np.array([bench_of(one.trial.serial) for one in units]),
             kind=kind,
             value=value,
         ),
         faults,
     )
-
-
-def _folds(units: Sequence[Tried]) -> list[int]:
-    """The first, second, third unit of a fault in turn, whatever table it is from."""
-    seen: dict[str, int] = {}
-    folds = []
-    for one in units:
-        place = seen.get(one.trial.fault, 0)
-        seen[one.trial.fault] = place + 1
-        folds.append(place % FOLDS)
-    return folds

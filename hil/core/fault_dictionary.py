@@ -252,14 +252,14 @@ class LeftOut:
 
 
 def left_out(columns: Columns, tries: Tries, faults: Sequence[str], weights: Floats) -> Iterator[LeftOut]:
-    """Every unit that failed, against a dictionary that was made without it.
+    """Every unit that failed, against a dictionary that was made without it and everything else of its fold.
 
-    A fault with only one unit is judged with it: there is no other.
+    A fold is a bench, good units too: a unit that is diagnosed comes from a bench that no dictionary knows. A fault
+    with only one unit is judged with it: there is no other.
     """
     units = np.bincount(tries.fault[tries.fault >= 0], minlength=len(faults))
     for fold in sorted(set(tries.fold[tries.fault >= 0].tolist())):
-        away = (tries.fold == fold) & (tries.fault >= 0)
-        away &= units[np.maximum(tries.fault, 0)] > 1
+        away = (tries.fold == fold) & ((tries.fault < 0) | (units[np.maximum(tries.fault, 0)] > 1))
         dictionary = learn(columns, tries.take(~away), faults, weights, {})
         seen = observations(dictionary, tries)
         for line in np.flatnonzero((tries.fold == fold) & (tries.fault >= 0) & tries.failed):

@@ -193,7 +193,7 @@ def tries(units: int = 3) -> tuple[Columns, Tries]:
             kind.append([VALUE, NOTHING if number == 1 else VALUE])
             value.append(noisy + {0: (8.0, 0.0), 2: (0.0, -9.0), 3: (0.0, -9.0)}.get(number, (0.0, 0.0)))
             fault.append(number)
-            fold.append(unit % 3)
+            fold.append(partner[-1] % 5)
     columns = Columns(
         names=("x", "y"),
         readings=2,
@@ -205,7 +205,7 @@ def tries(units: int = 3) -> tuple[Columns, Tries]:
         fault=np.array([-1] * 60 + fault),
         partner=np.array([*range(60), *partner]),
         bench=np.array([*(np.arange(60) % 5), *(0 for _ in fault)]),
-        fold=np.array([0] * 60 + fold),
+        fold=np.array([*(np.arange(60) % 5), *fold]),
         failed=np.array([False] * 60 + [True] * len(fault)),
         kind=np.concatenate([np.full((60, 2), VALUE), np.array(kind)]),
         value=np.concatenate([good, np.array(value)]),
