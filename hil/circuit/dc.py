@@ -87,6 +87,7 @@ class Network:
     branches: list[Branch] = field(default_factory=list)
     limited: list[LimitedBranch] = field(default_factory=list)
     _patterns: "dict[_Wiring, _Pattern]" = field(default_factory=dict)
+    _compiled: "_Junctions | None" = None
 
     def __post_init__(self) -> None:
         self.index = {name: number for number, name in enumerate(self.nodes)}
@@ -122,8 +123,14 @@ class Network:
         twin.nodes, twin.index = self.nodes, self.index
         twin.matrix, twin.injected_a = self.matrix.copy(), self.injected_a.copy()
         twin.junctions, twin.branches, twin.limited = self.junctions, list(self.branches), list(self.limited)
-        twin._patterns = self._patterns
+        twin._patterns, twin._compiled = self._patterns, self.compiled()
         return twin
+
+    def compiled(self) -> "_Junctions":
+        """Its junctions as arrays; worked out once for all copies."""
+        if self._compiled is None or self._compiled.count != len(self.junctions):
+            self._compiled = _Junctions(self)
+        return self._compiled
 
     def pattern(self) -> "_Pattern":
         """Where its nonlinear elements are; worked out once for all copies that have the same ones."""
@@ -138,34 +145,60 @@ class Network:
         return found
 
 
+class _Junctions:
+    """All junctions as arrays; nothing enters ground, whose voltage is known."""
+
+    def __init__(self, network: Network) -> None:
+        index, junctions = network.index, network.junctions
+        self.count = count = len(junctions)
+        self.saturation = np.array([junction.saturation_a for junction in junctions])
+        self.slope = np.array([junction.slope_v for junction in junctions])
+        self.conductance = self.saturation / self.slope
+        self.critical = self.slope * np.log(self.slope / (math.sqrt(2) * self.saturation))
+        self.control = np.zeros((count, len(index)))
+        each = np.arange(count)
+        self.control[each, [index[junction.plus] for junction in junctions]] += 1
+        self.control[each, [index[junction.minus] for junction in junctions]] -= 1
+        self.into = np.zeros((len(index), count))
+        entries: list[tuple[int, int, int, float]] = []  # row, column, junction, factor of its conductance
+        for number, junction in enumerate(junctions):
+            plus, minus = index[junction.plus], index[junction.minus]
+            for node, factor in junction.into:
+                row = index[node]
+                if row:
+                    self.into[row, number] += factor
+                    entries += [(row, plus, number, factor), (row, minus, number, -factor)]
+        table = np.array([entry for entry in entries if entry[1]]).reshape(-1, 4)
+        self.row, self.column, self.junction = table[:, :3].T.astype(int)
+        self.factor = table[:, 3]
+
+    def held_back(self, wanted: Floats, before: Floats) -> Floats:
+        """Logarithmic steps above the critical voltage, as usual in circuit simulation (Nagel 1975)."""
+        above = wanted > self.critical
+        if not _any(above):
+            return wanted
+        steep = above & (np.abs(wanted - before) > 2 * self.slope)
+        if not _any(steep):
+            return wanted
+        step = 1 + (wanted - before) / self.slope
+        from_above = np.where(step > 0, before + self.slope * np.log(np.maximum(step, 1e-30)), self.critical)
+        from_below = self.slope * np.log(np.maximum(wanted, 1e-30) / self.slope)
+        return np.where(steep, np.where(before > 0, from_above, from_below), wanted)
+
+
 class _Pattern:
-    """The nonlinear elements as arrays, and the places of their entries in the matrix.
+    """Where the nonlinear elements have their entries in the matrix.
 
     Unknowns are node voltages, ground first, then the currents of the limited branches. The matrix is flat, with one
     more place at its end where everything goes that has to do with ground, whose voltage is zero.
     """
 
     def __init__(self, network: Network) -> None:
-        index, junctions = network.index, network.junctions
-        self.nodes = len(network.nodes)
+        index, junctions = network.index, network.compiled()
+        self.junctions, self.nodes = junctions, len(network.nodes)
         self.size = size = self.nodes + len(network.limited)
-        self.control = np.zeros((len(junctions), size))
-        self.into = np.zeros((size, len(junctions)))
-        self.saturation = np.array([junction.saturation_a for junction in junctions])
-        self.slope = np.array([junction.slope_v for junction in junctions])
-        self.conductance = self.saturation / self.slope
-        self.critical = self.slope * np.log(self.slope / (math.sqrt(2) * self.saturation))
-        entries: list[tuple[int, int, float]] = []  # place, junction, factor of its conductance
-        for number, junction in enumerate(junctions):
-            columns = ((index[junction.plus], 1.0), (index[junction.minus], -1.0))
-            for column, sign in columns:
-                self.control[number, column] += sign
-            for node, factor in junction.into:
-                row = index[node]
-                self.into[row, number] += factor * bool(row)
-                entries += [(self._place(row, column), number, factor * sign) for column, sign in columns]
-        table = np.array([entry for entry in entries if entry[0] < size * size]).reshape(-1, 3)
-        self.junction, self.factor = table[:, 1].astype(int), table[:, 2]
+        self.control, self.into = np.zeros((junctions.count, size)), np.zeros((size, junctions.count))
+        self.control[:, : self.nodes], self.into[: self.nodes] = junctions.control, junctions.into
         self.branches = [_indexed(branch, index) for branch in network.branches]
         self.limited = [_indexed(branch, index) for branch in network.limited]
         steep: list[Branch | LimitedBranch] = [*network.branches, *network.limited]
@@ -176,7 +209,7 @@ class _Pattern:
             places += [self._place(row, column) for column in controls for row in (a, b)]
         for row, (_, _, *controls) in enumerate(self.limited, self.nodes):
             places += [self._place(row, column) for column in (row, *controls)]
-        self.places = np.concatenate((table[:, 0], places)).astype(int)
+        self.places = np.concatenate((junctions.row * size + junctions.column, places)).astype(int)
 
     def _place(self, row: int, column: int) -> int:
         return row * self.size + column if row and column else self.size * self.size
@@ -192,19 +225,6 @@ class _Pattern:
         square[0] = square[:, 0] = 0.0
         square[0, 0] = 1.0
         return flat
-
-    def held_back(self, wanted: Floats, before: Floats) -> Floats:
-        """Logarithmic steps above the critical voltage, as usual in circuit simulation (Nagel 1975)."""
-        above = wanted > self.critical
-        if not _any(above):
-            return wanted
-        steep = above & (np.abs(wanted - before) > 2 * self.slope)
-        if not _any(steep):
-            return wanted
-        step = 1 + (wanted - before) / self.slope
-        from_above = np.where(step > 0, before + self.slope * np.log(np.maximum(step, 1e-30)), self.critical)
-        from_below = self.slope * np.log(np.maximum(wanted, 1e-30) / self.slope)
-        return np.where(steep, np.where(before > 0, from_above, from_below), wanted)
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,7 +260,7 @@ def solve(network: Network, start: Solution | None = None) -> Solution:
 def start_at(network: Network, voltages: Sequence[float] | Floats) -> Solution:
     """A start for `solve` from node voltages in the order of the network's nodes, and currents of limited branches."""
     vector, nodes = np.array(voltages), len(network.nodes)
-    return Solution(vector, network.pattern().control[:, :nodes] @ vector[:nodes], False, 0)
+    return Solution(vector, network.compiled().control @ vector[:nodes], False, 0)
 
 
 class _System:
@@ -264,7 +284,7 @@ class _System:
         values, reached = vector.tolist(), control @ vector
         quiet = 0
         for iteration in range(1, most + 1):
-            limited = pattern.held_back(reached, junction_v)
+            limited = pattern.junctions.held_back(reached, junction_v)
             following = self._step(values, limited)
             after, reached = following.tolist(), control @ following
             move = self._move(values, after, reached, limited)
@@ -279,13 +299,13 @@ class _System:
 
     def _step(self, values: list[float], junction_v: Floats) -> Floats:
         """Solution of the network linearised at these unknowns and junction voltages."""
-        pattern = self.pattern
-        steepness = pattern.conductance * np.exp(np.minimum(junction_v / pattern.slope, 300.0))
-        rest = steepness * (pattern.slope - junction_v) - pattern.saturation
+        pattern, junctions = self.pattern, self.pattern.junctions
+        steepness = junctions.conductance * np.exp(np.minimum(junction_v / junctions.slope, 300.0))
+        rest = steepness * (junctions.slope - junction_v) - junctions.saturation
         right = self.injected_a - pattern.into @ rest
         entries = self._branch_entries(values, right)
-        weights, own, size = self.weights, len(pattern.junction), pattern.size
-        np.multiply((steepness + SHUNT_S)[pattern.junction], pattern.factor, out=weights[:own])
+        weights, own, size = self.weights, len(junctions.junction), pattern.size
+        np.multiply((steepness + SHUNT_S)[junctions.junction], junctions.factor, out=weights[:own])
         weights[own:] = entries
         matrix = (self.constant + np.bincount(pattern.places, weights, size * size + 1))[:-1].reshape(size, size)
         return np.linalg.solve(matrix, right)
