@@ -7,7 +7,7 @@ A set is tied to firmware version, board revision and limits revision. Rows that
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from hil.core.compare import (
@@ -252,25 +252,36 @@ def _compare_series(before: Series, after: Series, common: set[str]) -> Iterable
     )
     failing = _newly_failing(before, after, common)
     if failing:
-        yield Shift(
-            name=f"{before.name}: verdict", kind=Kind.TEXT, finding=Finding.CHANGED, baseline="pass", candidate="fail",
-            p_value=0.0, unit_count=len(common), reason=f"fails its limit on {failing}",
-        )  # fmt: skip
+        yield _turned(before, after, failing, common)
     if not is_numeric or before.margin == 0.0:
         yield compare_texts(before.name, sides[0], {s: group or (None,) for s, group in sides[1].items()})
     else:
         yield from _compare_numbers(before, [_numbers(side) for side in sides])
 
 
-def _newly_failing(before: Series, after: Series, common: set[str]) -> str:
+def _newly_failing(before: Series, after: Series, common: set[str]) -> tuple[str, ...]:
     """Units on which every repeat passed before and every repeat fails now."""
-    return ", ".join(
+    return tuple(
         serial
         for serial in before.verdicts
         if serial in common
         and set(before.verdicts[serial]) == {Verdict.PASS.value}
         and set(after.verdicts.get(serial, ())) == {Verdict.FAIL.value}
     )
+
+
+def _turned(before: Series, after: Series, failing: Sequence[str], common: set[str]) -> Shift:
+    """A verdict that turned from pass to fail. Units are the sample: on one of several it may be chance."""
+    shift = Shift(
+        name=f"{before.name}: verdict", kind=Kind.TEXT, finding=Finding.CHANGED, baseline="pass", candidate="fail",
+        p_value=0.0, unit_count=len(common), reason=f"fails its limit on {', '.join(failing)}",
+    )  # fmt: skip
+    repeats = min(len(side.verdicts[serial]) for side in (before, after) for serial in failing)
+    if len(failing) > 1 or (len(common) == 1 and repeats > 1):
+        return shift
+    more = "units" if len(common) > 1 else "repeats"
+    reason = f"{shift.reason} alone: more {more} tell whether by chance"
+    return replace(shift, finding=Finding.CANNOT_TELL, p_value=1.0, reason=reason)
 
 
 def _compare_numbers(before: Series, sides: list[dict[str, list[float]]]) -> Iterable[Shift]:

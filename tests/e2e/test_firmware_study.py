@@ -90,10 +90,10 @@ def kept(name: str) -> list[dict[str, str]]:
 
 
 def caught(comparison: Comparison) -> tuple[list[str], list[str]]:
-    """Checks that fail now and did not before; readings that the comparison calls changed."""
-    changed = [shift.name for shift in comparison.of(Finding.CHANGED)]
-    failing = [name.removesuffix(VERDICT) for name in changed if name.endswith(VERDICT)]
-    return [name for name in failing if name not in PROBES], [name for name in changed if not name.endswith(VERDICT)]
+    """Checks that fail now on a unit where they passed; readings that the comparison calls changed."""
+    failing = [one.name.removesuffix(VERDICT) for one in comparison.shifts if one.name.endswith(VERDICT)]
+    changed = [one.name for one in comparison.of(Finding.CHANGED) if not one.name.endswith(VERDICT)]
+    return [name for name in failing if name not in PROBES], changed
 
 
 @pytest.fixture(scope="module")
@@ -118,7 +118,8 @@ def test_a_firmware_fault_is_caught(patch, baseline, faults_found, request, tmp_
     folder = copy_sources(tmp_path / "fw")
     subprocess.run(["patch", "-s", "-p1", "-d", str(folder), "-i", str(patch)], check=True)
     (candidate,) = measured([build(folder)], wish(tmp_path, units=4))
-    by_check, by_comparison = caught(compare_sets(baseline, candidate))
+    comparison = compare_sets(baseline, candidate)
+    by_check, by_comparison = caught(comparison)
     faults_found.append(
         {
             "fault": patch.stem,
@@ -130,6 +131,7 @@ def test_a_firmware_fault_is_caught(patch, baseline, faults_found, request, tmp_
         }
     )
     assert by_check or by_comparison
+    assert comparison.finding is Finding.CHANGED  # a check that fails on one unit alone would not do
     if not request.config.getoption("--keep-tables"):
         (row,) = (row for row in kept("firmware_faults.csv") if row["fault"] == patch.stem)
         for column, names in (("by_check", by_check), ("by_comparison", by_comparison)):

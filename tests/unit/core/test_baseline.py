@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from hil.core.baseline import Firmware, RunSet, Series, compare_sets, gather, margin_of, refusal
-from hil.core.compare import Finding, Kind
+from hil.core.compare import Finding, Kind, Shift
 from hil.core.limit import Limit, Tolerance
 from hil.core.records import BudgetRow, Reading, Run, RunOpened, Verdict
 
@@ -121,11 +121,32 @@ def test_the_same_is_the_same_and_sizes_are_reported():
 
 def test_a_shift_and_a_verdict_that_turned():
     moved = make_set({serial: tuple(value + 5e-12 for value in group) for serial, group in GOOD.items()})
-    failing = replace(moved.series[0], verdicts={"A": ("fail", "fail"), "B": ("pass", "pass"), "C": ("pass", "fail")})
+    failing = replace(moved.series[0], verdicts={"A": ("fail", "fail"), "B": ("fail", "fail"), "C": ("pass", "fail")})
     comparison = compare_sets(make_set(GOOD), replace(moved, series=(failing,)))
     changed = {shift.name: shift for shift in comparison.of(Finding.CHANGED)}
     assert set(changed) == {"c", "c: verdict"}
-    assert changed["c: verdict"].reason == "fails its limit on A"
+    assert changed["c: verdict"].reason == "fails its limit on A, B"
+
+
+def test_a_verdict_that_turned_on_one_unit_may_be_chance():
+    def verdict(serials: tuple[str, ...], repeats: int) -> Shift:
+        sides = [
+            replace(
+                make_set(GOOD),
+                serials=serials,
+                series=(replace(make_set(GOOD).series[0], verdicts={"A": (said,) * repeats, "B": ("pass",)}),),
+            )
+            for said in ("pass", "fail")
+        ]
+        return next(shift for shift in compare_sets(*sides).shifts if shift.name == "c: verdict")
+
+    alone = verdict(("A", "B"), 2)
+    assert alone.finding is Finding.CANNOT_TELL
+    assert alone.reason == "fails its limit on A alone: more units tell whether by chance"
+    assert verdict(("A",), 2).finding is Finding.CHANGED
+    once = verdict(("A",), 1)
+    assert once.finding is Finding.CANNOT_TELL
+    assert once.reason == "fails its limit on A alone: more repeats tell whether by chance"
 
 
 def test_rows_that_only_one_side_has():
