@@ -230,7 +230,7 @@ def as_json(explained: Explained) -> Mapping[str, object]:
             "information_bit": probe.information_bit,
             "entropy_bit": probe.entropy_bit,
             "expected": [
-                {"group": one.group, "value": one.value, "lower": one.lower, "upper": one.upper}
+                {"fault": one.fault, "value": one.value, "lower": one.lower, "upper": one.upper}
                 for one in probe.expected
             ],
         },

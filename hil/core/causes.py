@@ -16,6 +16,7 @@ from hil.core.diagnosis import (
     WRONG,
     Dictionary,
     Floats,
+    Ints,
     Observation,
     Posterior,
     Seen,
@@ -27,6 +28,7 @@ from hil.core.next_probe import NextProbe, next_probe, raw
 SHOWN_CAUSES = 8
 SHOWN_EVIDENCE = 4
 LEAST_PROBABILITY = 0.002
+TOLD_APART = 1.0  # difference of log likelihood from which a probe has told two faults apart
 UNLIKE = 3.0  # standard deviations from which a reading counts as unlike what is expected
 
 
@@ -51,7 +53,6 @@ class Evidence:
 class Cause:
     """Faults that readings do not tell apart, and how probable it is that one of them is there."""
 
-    group: int
     faults: tuple[str, ...]  # the likeliest first
     probability: float
     prior: float
@@ -111,20 +112,18 @@ def diagnose(
     seen = observe(dictionary, readings)
     belief = believe(dictionary, seen, weights)
     prior = dictionary.weights if weights is None else weights / weights.sum()
-    by_group = group_shares(dictionary, belief.fault)
+    is_probed = bool(set(readings) & set(dictionary.rows[dictionary.readings :]))
     causes: list[Cause] = []
-    for group in np.argsort(-by_group)[:most]:
-        if by_group[group] < LEAST_PROBABILITY and causes:
+    for members in _alike(dictionary, belief, prior, is_probed=is_probed)[:most]:
+        share = float(belief.fault[members].sum())
+        if share < LEAST_PROBABILITY and causes:
             break
-        members = np.flatnonzero(dictionary.groups == group)
-        members = members[np.lexsort((-prior[members], -belief.fault[members]))]
         likeliest = int(np.argmax(np.where(np.isin(dictionary.modes.fault, members), belief.mode, -1.0)))
         speaks_for, against = _evidence(dictionary, seen, readings, likeliest)
         causes.append(
             Cause(
-                group=int(group),
                 faults=tuple(dictionary.faults[one] for one in members),
-                probability=float(by_group[group]),
+                probability=share,
                 prior=float(prior[members].sum()),
                 shipped_prior=float(dictionary.weights[members].sum()),
                 speaks_for=speaks_for,
@@ -133,6 +132,25 @@ def diagnose(
         )
     probe = next_probe(dictionary, seen, belief) if belief.none < 0.5 else None
     return Diagnosis(causes=tuple(causes), none=belief.none, next_probe=probe)
+
+
+def _alike(dictionary: Dictionary, belief: Posterior, prior: Floats, *, is_probed: bool) -> list[Ints]:
+    """Faults that nothing tells apart, together, the likeliest first.
+
+    Before anything was probed these are the groups of the dictionary. A probe splits a group where likelihoods differ.
+    """
+    found: list[Ints] = []
+    for group in range(int(dictionary.groups.max()) + 1):
+        members = np.flatnonzero(dictionary.groups == group)
+        members = members[np.lexsort((-prior[members], -belief.fault[members]))]
+        if is_probed and len(members) > 1:
+            likelihood = np.log(np.maximum(belief.fault[members], 1e-12) / np.maximum(prior[members], 1e-12))
+            order = np.argsort(-likelihood)
+            cuts = np.flatnonzero(-np.diff(likelihood[order]) > TOLD_APART) + 1
+            found.extend(members[np.sort(part)] for part in np.split(order, cuts))
+        else:
+            found.append(members)
+    return sorted(found, key=lambda members: -float(belief.fault[members].sum()))
 
 
 def group_shares(dictionary: Dictionary, fault: Floats) -> Floats:

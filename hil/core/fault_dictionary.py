@@ -29,6 +29,7 @@ from hil.core.diagnosis import (
 ALIKE_OUTCOMES = 3  # outcomes in which two units of one mode may differ
 PRIOR_UNITS = 2.0  # a mode's own scatter counts against that of all faults like so many units
 SURE = 4.0  # a shift counts for half when it is so many times what the same unit scatters by itself
+CODE = 0.05  # scale of rows that are the same number in all good units: codes and counts
 LEAST_REPEATABILITY = 0.02  # standard deviations of good units
 PRIOR_ODDS = np.array([0.998, 0.001, 0.001])  # of an outcome that was never seen in a mode
 PRIOR_ODDS_UNITS = 0.3
@@ -126,7 +127,7 @@ def _location_and_scale(values: Floats, floor: Floats) -> tuple[Floats, Floats]:
     low, middle, high = np.nanquantile(filled, [0.1587, 0.5, 0.8413], axis=0)
     spread = np.maximum((high - low) / 2, np.nanstd(filled, axis=0) / 2)
     scale = np.maximum(spread, floor)
-    return middle, np.where(scale > 0, scale, 1.0)
+    return middle, np.where(scale > 0, scale, CODE)
 
 
 def _covariance(deviations: Floats, bench: Ints) -> Floats:

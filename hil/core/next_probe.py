@@ -1,8 +1,9 @@
 """Where to hold the probe next: the point whose value is expected to say most about which cause it is.
 
-The expected information of a probe is what its value takes away, on average over what it may turn out to be, from the
-entropy of the causes (Shannon). What it would read under each cause is conditional on everything read so far, so that a
-point that only repeats what is known is worth nothing.
+Faults that no reading of the checks tells apart often differ in what a probe reads: it is faults that are told apart
+here. The expected information of a probe is what its value takes away, on average over what it may turn out to be,
+from the entropy of the causes (Shannon). What it would read under each cause is conditional on everything read so far,
+so that a point that only repeats what is known is worth nothing.
 """
 
 from collections.abc import Collection
@@ -12,16 +13,16 @@ import numpy as np
 
 from hil.core.diagnosis import LINEAR, VALUE, Dictionary, Floats, Ints, Observation, Posterior
 
-MODES = 16  # likeliest modes that a probe is asked to tell apart
+MODES = 40  # likeliest modes that a probe is asked to tell apart
 LEAST_SHARE = 1e-3
 NODES, WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Expectation:
-    """What a probe reads under one cause: middle and the interval that holds 95 %, in the unit of the probe."""
+    """What a probe reads under one fault: middle and the interval that holds 95 %, in the unit of the probe."""
 
-    group: int
+    fault: str
     value: float
     lower: float
     upper: float
@@ -35,7 +36,7 @@ class NextProbe:
         name: column of the dictionary.
         information_bit: expected information about the cause, bit.
         entropy_bit: what there is to know.
-        expected: by cause, the likeliest first.
+        expected: by fault, the likeliest first.
     """
 
     name: str
@@ -73,8 +74,8 @@ def next_probe(
     """
     order = np.argsort(-belief.mode)[:MODES]
     modes = order[belief.mode[order] > LEAST_SHARE]
-    groups = dictionary.groups[dictionary.modes.fault[modes]]
-    if len(set(groups.tolist())) < 2:
+    faults = dictionary.modes.fault[modes]
+    if len(set(faults.tolist())) < 2:
         return None
     names = dictionary.rows
     columns = np.array(
@@ -84,8 +85,8 @@ def next_probe(
         return None
     weights = belief.mode[modes] / belief.mode[modes].sum()
     mean, spread = predicted(dictionary, seen, modes, columns)
-    numbers, member = np.unique(groups, return_inverse=True)
-    belongs = (member[:, None] == np.arange(len(numbers))[None, :]).astype(float)  # mode, group
+    numbers, member = np.unique(faults, return_inverse=True)
+    belongs = (member[:, None] == np.arange(len(numbers))[None, :]).astype(float)  # mode, fault
     entropy = _entropy(weights @ belongs)
     # What the probe may read: nodes of every mode. (column, mode, node)
     value = mean.T[:, :, None] + spread.T[:, :, None] * NODES
@@ -105,7 +106,12 @@ def next_probe(
         middle, width = mean[likeliest, best], 2 * spread[likeliest, best]
         read = raw(dictionary, int(columns[best]), np.array([middle, middle - width, middle + width]))
         expected.append(
-            Expectation(group=int(numbers[number]), value=float(read[0]), lower=float(read[1]), upper=float(read[2]))
+            Expectation(
+                fault=dictionary.faults[int(numbers[number])],
+                value=float(read[0]),
+                lower=float(read[1]),
+                upper=float(read[2]),
+            )
         )
     return NextProbe(name=name, information_bit=information, entropy_bit=float(entropy), expected=tuple(expected))
 

@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator
 from html import escape
 from typing import TYPE_CHECKING, TextIO
 
-from hil.core.causes import Cause, Diagnosis, Evidence
+from hil.core.causes import Cause, Evidence
 from hil.core.diagnosis import Seen
 from hil.core.next_probe import NextProbe
 from hil.core.units import show
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from hil.app.diagnose import Explained
 
 UnitOf = Callable[[str], str]
-PERCENT_DIGITS = 1
+MOST_EXPECTED = 20
 
 
 def diagnosis_lines(explained: "Explained") -> Iterator[str]:
@@ -34,17 +34,19 @@ def diagnosis_lines(explained: "Explained") -> Iterator[str]:
     if found.fits and found.none >= 0.001:
         yield f"     {percent(found.none):>7}  none of the known faults"
     if found.next_probe is not None:
-        yield from _probe_lines(found, found.next_probe, unit_of)
+        yield from _probe_lines(found.next_probe, unit_of)
     elif found.fits:
         yield "  No probe would tell more: repair the first, then retest."
 
 
-def _probe_lines(found: Diagnosis, probe: NextProbe, unit_of: UnitOf) -> Iterator[str]:
+def _probe_lines(probe: NextProbe, unit_of: UnitOf) -> Iterator[str]:
     yield f"  Next, measure the {probe_words(probe)}"
-    unit, names = unit_of(probe.name), {cause.group: cause.name for cause in found.causes}
-    for one in probe.expected:
-        if one.group in names:
-            yield f"      {interval(one.value, one.lower, one.upper, unit):<44} if {names[one.group]}"
+    unit = unit_of(probe.name)
+    alike: dict[str, list[str]] = {}
+    for one in probe.expected[:MOST_EXPECTED]:
+        alike.setdefault(interval(one.value, one.lower, one.upper, unit), []).append(one.fault)
+    for reading, faults in alike.items():
+        yield f"      {reading:<30} if {', '.join(faults)}"
     point = probe.name.partition(" ")[2]
     yield f"  and tell: hil diagnose RUN --probe '{point}=VALUE {unit}'"
 
@@ -64,7 +66,7 @@ def cause_words(cause: Cause) -> str:
     """The faults of a cause, a few of them if there are many."""
     shown = ", ".join(cause.faults[:4])
     more = f" and {len(cause.faults) - 4} more" if len(cause.faults) > 4 else ""
-    return f"{shown}{more}" + (" (no reading tells them apart)" if len(cause.faults) > 1 else "")
+    return f"{shown}{more}" + (" (not told apart yet)" if len(cause.faults) > 1 else "")
 
 
 def prior_words(cause: Cause, confirmed: int) -> str:
@@ -136,7 +138,7 @@ def diagnosis_html(explained: "Explained") -> str:
         f"<table><tr><th>Probability</th><th>Cause</th><th>Readings</th></tr>{''.join(rows)}</table>",
     ]
     if found.next_probe is not None:
-        lines = [line.strip() for line in _probe_lines(found, found.next_probe, unit_of)]
+        lines = [line.strip() for line in _probe_lines(found.next_probe, unit_of)]
         parts.append(f"<p>{'<br/>'.join(escape(line) for line in lines)}</p>")
     return "".join((*parts, "</section>"))
 

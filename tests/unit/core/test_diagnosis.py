@@ -151,11 +151,11 @@ def test_the_next_probe_tells_the_likeliest_causes_apart() -> None:
     probe = next_probe(known, read, believe(known, read))
     assert probe is not None
     assert probe.name == "voltage X"
-    by_group = {one.group: one for one in probe.expected}
-    assert by_group[0].value == pytest.approx(float(raw(known, 4, np.array(5.0))), abs=0.01)
-    assert by_group[0].lower > by_group[1].upper
+    by_fault = {one.fault: one for one in probe.expected}
+    assert by_fault["R1=open"].value == pytest.approx(float(raw(known, 4, np.array(5.0))), abs=0.01)
+    assert by_fault["R1=open"].lower > by_fault["R2=open"].upper
     assert 0 < probe.information_bit <= probe.entropy_bit
-    again = {**seen(a=13.0, b=26.0), "voltage X": (by_group[0].value, True, True)}
+    again = {**seen(a=13.0, b=26.0), "voltage X": (by_fault["R1=open"].value, True, True)}
     after = diagnose(known, again)
     assert after.causes[0].faults == ("R1=open",)
     assert after.causes[0].probability > 0.95
