@@ -17,6 +17,7 @@ circuit simulation, so that no exponential overflows.
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -64,8 +65,7 @@ class LimitedBranch:
     law: ImplicitLaw
 
 
-@dataclass(frozen=True, slots=True)
-class Junction:
+class Junction(NamedTuple):
     """A current Is·(exp(u/nVt) − 1) with u between two nodes; ``into`` gives the current leaving each node."""
 
     plus: str
