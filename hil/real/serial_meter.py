@@ -195,7 +195,11 @@ class SerialMeter:
 
     def _read_line(self, port: serial.Serial, timeout_s: float) -> str:
         self._set_timeout(port, self._pace.limit_s(timeout_s))
-        return _text(port.read_until(b"\n", _LONGEST_LINE))
+        line: bytes = port.read_until(b"\n", _LONGEST_LINE)
+        # pyserial looks at the clock after every byte: when time is over, what has come in time may still be waiting.
+        while not line.endswith(b"\n") and len(line) < _LONGEST_LINE and port.in_waiting:
+            line += port.read_until(b"\n", _LONGEST_LINE - len(line))
+        return _text(line)
 
     def _set_timeout(self, port: serial.Serial, timeout_s: float) -> None:
         if timeout_s != self._timeout_s:  # setting it costs a system call

@@ -59,14 +59,13 @@ class FakePort:
         return data
 
     def read_until(self, expected: bytes, size: int) -> bytes:
-        deadline_s, whole, data = self.clock.monotonic_s() + self.timeout, self.timeout, b""
+        """As pyserial does it: byte by byte, each with the whole time limit, which ends it after any byte."""
+        deadline_s, data = self.clock.monotonic_s() + self.timeout, b""
         while not data.endswith(expected) and len(data) < size:
-            self.timeout = max(deadline_s - self.clock.monotonic_s(), 0.0)
             chunk = self.read(1)
-            if not chunk:
-                break
             data += chunk
-        self.timeout = whole
+            if not chunk or self.clock.monotonic_s() >= deadline_s:
+                break
         return data
 
     def close(self) -> None:
@@ -124,6 +123,15 @@ def test_first_question_after_power_up_waits_for_the_banner(monkeypatch: pytest.
     rig.port.say(b"\x00\xf0" + BANNER, after_s=0.6)
     assert rig.meter.ask("*IDN?") == "Q,QM-2,0,1.2.0"
     assert rig.clock.monotonic_s() == pytest.approx(0.61, abs=0.01)
+
+
+def test_a_banner_that_has_come_is_read_even_when_its_time_is_over(monkeypatch: pytest.MonkeyPatch) -> None:
+    rig = Rig(monkeypatch, {"*IDN?": b"Q,QM-2,0,1.2.0\n"})
+    rig.meter.expect_start()
+    rig.port.say(BANNER, after_s=0.6)
+    rig.clock.sleep(5.0)
+    assert rig.meter.ask("*IDN?") == "Q,QM-2,0,1.2.0"
+    assert rig.port.written == ["*IDN?"]
 
 
 def test_a_start_that_was_awaited_is_over(monkeypatch: pytest.MonkeyPatch) -> None:
