@@ -14,7 +14,9 @@ from types import SimpleNamespace
 import pytest
 
 from hil.cli.main import main
-from hil.simlink.avr_process import AvrProcess
+from hil.sim.elf import read_elf
+from hil.sim.elf_processor import ElfProcessor
+from hil.simlink.avr_process import AvrProcess, build_helper
 
 ROOT = Path(__file__).parents[2]
 FIRMWARE = ROOT / "fixtures" / "firmware" / "qm2.elf"
@@ -45,6 +47,67 @@ def test_the_prebuilt_elf_is_what_the_sources_give(tmp_path):
     shutil.copy(ROOT / "fixtures" / "firmware" / "Makefile", folder)
     subprocess.run(["make", "-s", "-C", str(folder)], check=True)
     assert (folder / "qm2.elf").read_bytes() == FIRMWARE.read_bytes()
+
+
+# Short gates, begun at every phase of the free-running prescaler: three clocks lie between one and the next.
+PHASES = """
+#include <avr/interrupt.h>
+#include <util/delay_basic.h>
+#include "gate.h"
+int main(void) {
+    sei();
+    for (uint8_t i = 255; i; i--) {
+        gate_start(20);
+        while (!gate_is_done()) {
+        }
+        _delay_loop_1(i);
+    }
+    for (;;) {
+    }
+}
+"""
+
+
+class Nothing:
+    """Surroundings in which nothing happens but pulses."""
+
+    def t0_pulses(self, from_s: float, to_s: float) -> float:
+        return 600e3 * (to_s - from_s)
+
+    def clock_hz(self, at_s: float) -> float:
+        return 16e6
+
+    def pin_is_high(self, pin: str) -> bool:
+        return True
+
+    def aref_v(self) -> float:
+        return 5.0
+
+    def adc_samples_v(self, channel: int, at_s: float, count: int) -> list[float]:
+        return [0.0] * count
+
+    def adc_v(self, channel: int, at_s: float) -> float:
+        return 0.0
+
+
+@pytest.mark.skipif(shutil.which("avr-gcc") is None, reason="no avr-gcc here; the gate cannot be built by itself")
+def test_a_gate_is_as_long_at_every_phase_of_the_prescaler(tmp_path):
+    """The prescaler runs freely until it is reset (data sheet, "Prescaler Reset"): started before that, a timer may get
+    a step too many."""
+    (tmp_path / "phases.c").write_text(PHASES)
+    source = ROOT / "fixtures" / "firmware" / "src"
+    options = ["-mmcu=atmega328p", "-DF_CPU=16000000UL", "-Os", "-std=gnu99", "-fshort-enums", f"-I{source}"]
+    elf = tmp_path / "phases.elf"
+    subprocess.run(["avr-gcc", *options, tmp_path / "phases.c", source / "gate.c", "-o", elf], check=True)
+    process = AvrProcess(build_helper())
+    chip = ElfProcessor(Nothing(), bytearray(), read_elf(elf.read_bytes()), process)
+    chip.power(5.0, 0.0)
+    while chip.at_s < 0.3:
+        chip.advance(0.3)
+    process.close()
+    lengths = [gate.closed - gate.opened for gate in chip.gates]
+    assert len(lengths) == 255
+    assert max(abs(length - 20 * 256) for length in lengths) <= 2
 
 
 @pytest.mark.skipif(shutil.which("avr-gcc") is None, reason="no avr-gcc here; nothing can be measured")
