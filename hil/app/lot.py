@@ -225,13 +225,23 @@ def finding_rows(figures: LotFigures) -> list[dict[str, Any]]:
     rows: list[dict[str, Any]] = []
 
     def say(finding: str, check: str = "", other: str = "", group: str = "", **numbers: Any) -> None:
-        blank = {"count": None, "size": None, "size_sd": None, "p": None}
+        blank = {"count": None, "size": None, "size_sd": None, "share": None, "p": None}
         rows.append(
             {**_head(figures), "finding": finding, "check": check, "other": other, "group": group} | blank | numbers
         )
 
     for one in figures.effects:
-        say(one.kind, one.check, one.grouping, one.group, count=one.count, size=one.size, size_sd=one.size_sd, p=one.p)
+        say(
+            one.kind,
+            one.check,
+            one.grouping,
+            one.group,
+            count=one.count,
+            size=one.size,
+            size_sd=one.size_sd,
+            share=one.share,
+            p=one.p,
+        )
     for out in figures.outliers:
         say("outlier", out.check, group=out.serial, size=out.value, size_sd=out.sigmas)
     for first, second, r in figures.correlations:

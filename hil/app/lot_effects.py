@@ -3,8 +3,9 @@
 Each check is explained by as few of these as it takes (orthogonal matching pursuit): the one that explains most is
 taken, all taken ones are fitted together, and so on until nothing is left that is significant. So a bench that is off
 is blamed once, and not also the operators who happened to work there. Significance is Bonferroni's over all candidates
-and checks; what is significant and smaller than half a standard deviation is not reported. The readings are clipped at
-five robust standard deviations for this, so that single bad units do not make effects.
+and checks; what is significant and smaller than half a standard deviation, or than a twentieth of the tolerance, does
+not matter and is not reported (two good benches always differ by something). The readings are clipped at five robust
+standard deviations for this, so that single bad units do not make effects.
 """
 
 import math
@@ -18,6 +19,7 @@ from scipy.special import stdtr
 GROUPINGS = ("operator", "bench", "component_lot", "firmware")
 SIGNIFICANCE = 0.01  # of anything at all being reported in a lot where nothing is the matter
 LARGE = 0.5  # standard deviations within groups; smaller ones do not matter
+LEAST_SHARE = 0.05  # of the tolerance
 WIDER = 1.5  # times the spread of the others
 LEAST_GROUP, LEAST_UNITS, LEAST_DRIFT = 5, 10, 20
 MOST_EFFECTS = 6  # of one check
@@ -35,6 +37,8 @@ class Effect:
         grouping, group: "" for the lot as a whole.
         size: unit of the reading; for scatter the ratio of the spreads.
         size_sd: in standard deviations of what is left unexplained.
+        share: size over the width of the tolerance (one-sided: over the room up to the limit); for scatter what the
+            standard deviation is more, both ways; None without a limit.
         p: corrected for all that was tried.
         count: units in the group.
     """
@@ -45,6 +49,7 @@ class Effect:
     group: str
     size: float
     size_sd: float
+    share: float | None
     p: float
     count: int
     units_to_limit: float | None = None  # drift of the lot: units until the mean meets the limit it moves to
@@ -113,7 +118,13 @@ def _prepare(matrix: Floats) -> tuple[Floats, Floats, Floats]:
 
 
 def effects_of(
-    check: str, places: NDArray[np.intp], values: Floats, candidates: Candidates, *, checks: int
+    check: str,
+    places: NDArray[np.intp],
+    values: Floats,
+    candidates: Candidates,
+    *,
+    checks: int,
+    tolerance: float | None = None,
 ) -> tuple[tuple[Effect, ...], Floats]:
     """Effects on one check, the largest first, and its readings with them taken out.
 
@@ -121,6 +132,7 @@ def effects_of(
         places: index of each reading's unit among the candidates' units.
         values: in the order of time.
         checks: how many checks are looked at in all.
+        tolerance: what sizes are compared with, see `Effect.share`.
     """
     n = values.size
     if n < LEAST_UNITS or not candidates.all or np.ptp(values) == 0:
@@ -152,17 +164,18 @@ def effects_of(
     for index, coefficient in zip(chosen, coefficients.tolist(), strict=True):
         one = candidates.all[index]
         sds = coefficient / left if left > 0 else math.inf
-        if abs(sds) < LARGE:
-            continue
+        share = abs(coefficient) / tolerance if tolerance else None
         explained += columns[:, index] * coefficient
+        if abs(sds) < LARGE or (share is not None and share < LEAST_SHARE):
+            continue
         others = columns[:, [other for other in chosen if other != index]]
         p = _p_of_coefficient(columns[:, index], others, coefficient, left, n) * tried
         found.append(
             Effect(check=check, kind=one.kind, grouping=one.grouping, group=one.group, size=coefficient, size_sd=sds,
-                   p=min(1.0, p), count=int((matrix[:, index] != 0).sum()) if one.grouping else n)
+                   share=share, p=min(1.0, p), count=int((matrix[:, index] != 0).sum()) if one.grouping else n)
         )  # fmt: skip
-    found += _scatters(check, residual, candidates, places, checks)
-    return tuple(sorted(found, key=lambda effect: -abs(effect.size_sd))), values - explained
+    found += _scatters(check, residual, candidates, places, checks, tolerance)
+    return strongest_first(found), values - explained
 
 
 def _p(correlation: float, dof: int) -> float:
@@ -183,7 +196,12 @@ def _p_of_coefficient(column: Floats, others: Floats, coefficient: float, left: 
 
 
 def _scatters(
-    check: str, residual: Floats, candidates: Candidates, places: NDArray[np.intp], checks: int
+    check: str,
+    residual: Floats,
+    candidates: Candidates,
+    places: NDArray[np.intp],
+    checks: int,
+    tolerance: float | None,
 ) -> list[Effect]:
     """Groups that scatter more than the others: Brown and Forsythe's test (absolute deviations from the medians)."""
     found = []
@@ -202,6 +220,10 @@ def _scatters(
             here, rest = deviation[inside], deviation[~inside]
             if not here.mean() > WIDER * rest.mean() or rest.mean() <= 0:
                 continue
+            more = float(here.mean() - rest.mean()) * math.sqrt(math.pi / 2)  # mean deviations as standard ones
+            share = 2 * more / tolerance if tolerance else None
+            if share is not None and share < LEAST_SHARE:
+                continue
             error = math.sqrt(float(here.var(ddof=1)) / here.size + float(rest.var(ddof=1)) / rest.size)
             t = float(here.mean() - rest.mean()) / error if error > 0 else math.inf
             tried = checks * len(grouping.groups) * len(candidates.groupings)
@@ -210,11 +232,16 @@ def _scatters(
                 ratio = float(here.mean() / rest.mean())
                 found.append(
                     Effect(check=check, kind="scatter", grouping=grouping.name, group=group, size=ratio, size_sd=ratio,
-                           p=p, count=count)
+                           share=share, p=p, count=count)
                 )  # fmt: skip
     return found
 
 
 def strongest_first(effects: Sequence[Effect]) -> tuple[Effect, ...]:
-    """Over all checks."""
-    return tuple(sorted(effects, key=lambda effect: -abs(effect.size_sd)))
+    """By what they take of the tolerance; of checks without limits, ten standard deviations stand for a tolerance."""
+    return tuple(sorted(effects, key=lambda effect: -weight(effect)))
+
+
+def weight(effect: Effect) -> float:
+    """How much an effect matters."""
+    return effect.share if effect.share is not None else abs(effect.size_sd) / 10

@@ -18,10 +18,11 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from hil.app.lot_effects import GROUPINGS, Candidates, Effect, effects_of, strongest_first
+from hil.app.lot_effects import GROUPINGS, LEAST_SHARE, Candidates, Effect, effects_of, strongest_first
 from hil.core.capability import Capability, PercentileCapability, from_percentiles, from_summary
 from hil.core.sampling import Proportion, proportion
 
+MOST_OUTLIERS = 0.01  # of the units; more of them are no outliers but the shape of the distribution
 OUTLIER_SIGMAS = 4.5  # robust; common practice is 3.5 to 5 with median and MAD
 PASS, FAIL = 0, 1  # codes of verdicts, as `hil.store.queries` gives it
 SUBGROUPS = 25  # averages of this many parts of the lot are charted
@@ -90,6 +91,14 @@ class CheckFigures:
     percentile: PercentileCapability | None
     values: Floats = field(compare=False, repr=False)  # in the order of time
     places: NDArray[np.intp] = field(compare=False, repr=False)  # index of each value's unit in `LotFigures.serials`
+
+    @property
+    def tolerance(self) -> float | None:
+        """What sizes are compared with: the width of the zone, or the room up to the one limit; None without any."""
+        if self.lower is not None and self.upper is not None:
+            return self.upper - self.lower or None
+        edge = self.lower if self.upper is None else self.upper
+        return abs(edge - self.mean) or None if edge is not None and self.mean is not None else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -277,7 +286,9 @@ def _checks(
         one = _check(
             names[code], title or names[code], unit, readings, picked, place[picked], int(failed[code]), len(last)
         )
-        moving, rest = effects_of(one.name, one.places, one.values, candidates, checks=len(names))
+        moving, rest = effects_of(
+            one.name, one.places, one.values, candidates, checks=len(names), tolerance=one.tolerance
+        )
         in_control, signals = _control(one.values, len(names))
         if in_control is not None and moving:
             in_control = False
@@ -375,12 +386,17 @@ def _outliers(
     if mad <= 0:
         return []
     sigmas = (rest - middle) / mad
+    apart = passed & (np.abs(sigmas) > OUTLIER_SIGMAS)
+    if check.tolerance is not None:
+        apart &= np.abs(rest - middle) >= LEAST_SHARE * check.tolerance
+    if apart.sum() > max(3, MOST_OUTLIERS * check.count):  # that is what this population is like
+        return []
     return [
         Outlier(
             serial=str(serials[check.places[index]]), check=check.name, value=float(check.values[index]),
             sigmas=float(sigmas[index]),
         )
-        for index in np.flatnonzero(passed & (np.abs(sigmas) > OUTLIER_SIGMAS))
+        for index in np.flatnonzero(apart)
     ]  # fmt: skip
 
 

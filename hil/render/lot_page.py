@@ -95,8 +95,8 @@ def findings(figures: "LotFigures") -> list[Finding]:
     for effects in alike.values():
         first = effects[0]
         words = _effect_words(first, by_name[first.check]) + _likewise(effects[1:], by_name) + "."
-        weight = min(20.0, abs(first.size_sd)) + 0.1 * len(effects)
-        said.append(Finding(words=words, weight=weight, check=first.check))
+        matters = first.share if first.share is not None else abs(first.size_sd) / 10
+        said.append(Finding(words=words, weight=matters, check=first.check))
     if figures.outliers:
         worst = figures.outliers[0]
         units = len({one.serial for one in figures.outliers})
@@ -105,13 +105,13 @@ def findings(figures: "LotFigures") -> list[Finding]:
             f"of all {worst.serial} at {by_name[worst.check].title} "
             f"({abs(worst.sigmas):.1f} robust standard deviations)."
         )
-        said.append(Finding(words=words, weight=0.5))
+        said.append(Finding(words=words, weight=0.001))
     loose = [one for one in figures.checks if one.in_control is False]
     if loose:
         titles = ", ".join(one.title for one in loose[:5]) + ("" if len(loose) <= 5 else f" and {len(loose) - 5} more")
         plural = "checks are" if len(loose) > 1 else "check is"
         words = f"{len(loose)} {plural} out of control, so that capability is no forecast there: {titles}."
-        said.append(Finding(words=words, weight=0.4))
+        said.append(Finding(words=words, weight=0.0))
     return sorted(said, key=lambda one: -one.weight)[:MOST_FINDINGS]
 
 
@@ -127,7 +127,7 @@ def _effect_words(effect: "Effect", check: "CheckFigures") -> str:
     who = f"{GROUPING_WORDS.get(effect.grouping, effect.grouping).capitalize()} {effect.group or '(none named)'}"
     if effect.kind == "scatter":
         return f"{who} scatters {effect.size:.1f} times as much as the others in {check.title} ({effect.count} units)"
-    sds = f"{abs(effect.size_sd):.1f} standard deviations{_share(effect.size, check)}"
+    sds = f"{abs(effect.size_sd):.1f} standard deviations{_share(effect, check)}"
     size = _shown(abs(effect.size), check.unit, 3)
     if effect.kind == "shift":
         direction = "higher" if effect.size > 0 else "lower"
@@ -147,10 +147,11 @@ def _shown(value: float | None, unit: str, digits: int) -> str:
     return show(value, unit, digits) if unit else f"{value:.{digits}g}"
 
 
-def _share(size: float, check: "CheckFigures") -> str:
-    if check.lower is None or check.upper is None or check.upper <= check.lower:
+def _share(effect: "Effect", check: "CheckFigures") -> str:
+    if effect.share is None:
         return ""
-    return f", {100 * abs(size) / (check.upper - check.lower):.0f} % of the tolerance"
+    what = "of the tolerance" if None not in (check.lower, check.upper) else "of the room up to the limit"
+    return f", {100 * effect.share:.0f} % {what}"
 
 
 def _row(check: "CheckFigures") -> dict[str, Any]:

@@ -32,6 +32,7 @@ def pareto(figures: "LotFigures", titles: dict[str, str]) -> str:
         axes.text(count, place, f" {count}  ({100 * share:.0f} % cumulated)", va="center", fontsize=7)
     axes.set_xlabel("units that failed it at their first check")
     axes.set_xlim(0, 1.3 * rows[0][1])
+    axes.locator_params(axis="x", integer=True)
     bare(axes)
     mark(figure, figures.simulated)
     return svg(figure)
@@ -122,7 +123,7 @@ def _over_time(
     left = 0.01
     for words, colour in names:
         axes.text(left, 1.03, f"● {words}", color=colour, fontsize=8, transform=axes.transAxes, weight="bold")
-        left += 0.05 + 0.0195 * len(words)  # wide enough for any sans serif
+        left += 0.06 + 0.0215 * len(words)  # wide enough for any sans serif
 
 
 def _running_mean(axes: Any, x: NDArray[np.int_], y: NDArray[np.float64], colour: str) -> None:

@@ -33,8 +33,8 @@ def test_three_planted_problems_lead_the_page_and_nothing_else_is_blamed(tmp_pat
     assert [one.words.split(" ")[0:3] for one in said] == [
         ["Component", "lot", "L1-2603"],
         ["Operator", "ines", "scatters"],
-        ["Bench", "west", "reads"],
         ["Operator", "ines", "reads"],
+        ["Bench", "west", "reads"],
     ]
     page, *_ = write_lot_report(figures, tmp_path, now="2026-11-25 10:00")
     text = page.read_text()

@@ -148,6 +148,17 @@ def test_groups_and_drifts_are_told_in_words(lot, store) -> None:
     assert [(one.grouping, one.group) for one in figures.groups] == [("bench", "east"), ("bench", "west")]
 
 
+def test_a_distribution_with_long_tails_has_no_outliers_and_tiny_ones_do_not_count(lot, store) -> None:
+    generator = np.random.default_rng(5)
+    for unit in range(100):
+        far = 0.4 if unit % 20 == 0 else 0.0  # five of a hundred: that is what this population is like
+        near = 0.002 if unit == 7 else 0.0  # ten sigmas, and a hundredth of the tolerance
+        lot.unit(
+            unit, {"c_1n": 1.0 + generator.normal(0, 0.0002) + near, "rail": 5.0 + generator.normal(0, 0.05) + far}
+        )
+    assert figures_of("26-11", store).outliers == ()
+
+
 # Lots that are odd
 
 

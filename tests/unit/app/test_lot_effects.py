@@ -90,3 +90,17 @@ def test_units_without_a_reading_are_left_out() -> None:
     kept = np.flatnonzero(np.arange(UNITS) % 3 > 0)
     effects, _ = effects_of("c", kept, values[kept], Candidates(given, UNITS), checks=20)
     assert [one.grouping for one in effects] == ["bench"]
+
+
+def test_what_is_small_against_the_tolerance_does_not_matter_however_certain_it_is() -> None:
+    given = labels()
+    values = noise() + 1.5 * (given["bench"] == "west")
+    candidates = Candidates(given, UNITS)
+    places = np.arange(UNITS)
+    (effect,), _ = effects_of("c", places, values, candidates, checks=20, tolerance=10.0)
+    assert effect.share == pytest.approx(0.15, abs=0.04)
+    none, rest = effects_of("c", places, values, candidates, checks=20, tolerance=100.0)
+    assert none == ()
+    assert (
+        abs(rest[given["bench"] == "west"].mean() - rest[given["bench"] == "east"].mean()) < 0.05
+    )  # taken out all the same
