@@ -9,6 +9,7 @@ from dataclasses import replace
 from hil.circuit.board import BoardModel, Conditions, Terminal, nominal_board
 from hil.circuit.netlist import Netlist
 from hil.sim.processor import PIN_K1, PIN_K2
+from hil.sim.wiring import arriving_ends
 
 Pins = tuple[tuple[str, str], ...]
 Slopes = dict[tuple[Pins, Terminal, bool], float]  # by drives of the relays, terminal, and whether joints are open
@@ -20,12 +21,13 @@ _STIFF_V = 20e-6  # less than the voltmeter shows
 
 
 class Nominal:
-    """Drift of the oscillator with temperature, and which points a voltmeter loads."""
+    """Drift of the oscillator with temperature, logic lines that arrive, and which points a voltmeter loads."""
 
     def __init__(self, netlist: Netlist, voltmeter_ohm: float) -> None:
         self._model, self._voltmeter_ohm = nominal_board(netlist), voltmeter_ohm
         self._slopes: Slopes = {}
         self._stiff: dict[str, bool] = {GROUND: True}
+        self._ends: frozenset[str] | None = None
         self._faulty: tuple[BoardModel, Slopes] | None = None
 
     def slope_per_k(self, model: BoardModel, conditions: Conditions) -> float:
@@ -49,6 +51,14 @@ class Nominal:
         warm = replace(cold, temperature_degc=cold.temperature_degc + _STEP_K)
         cold_hz, warm_hz = (model.oscillate(one).frequency_hz for one in (cold, warm))
         return math.log(warm_hz / cold_hz) / _STEP_K if cold_hz > 0 and warm_hz > 0 else 0.0
+
+    def arriving_ends(self, model: BoardModel, *, joints_open: bool) -> frozenset[str]:
+        """Ends of the logic lines at which both levels arrive; tolerances do not come near the receivers' levels."""
+        if model.faults:
+            return arriving_ends(model, joints_open=joints_open)
+        if self._ends is None:
+            self._ends = arriving_ends(self._model, joints_open=False)
+        return self._ends
 
     def is_stiff(self, model: BoardModel, point: str) -> bool:
         """Whether the voltmeter's input changes nothing at a point that could be seen."""

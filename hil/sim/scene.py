@@ -26,7 +26,7 @@ from hil.sim.streams import Streams
 from hil.sim.trouble import Troubles
 from hil.sim.unit import VirtualUnit
 from hil.sim.warmth import Warmth
-from hil.sim.wiring import DISPLAY_ENDS, UART_IN_END, UART_OUT_END, arriving_ends
+from hil.sim.wiring import DISPLAY_ENDS, UART_IN_END, UART_OUT_END
 
 T0_POINT = "TP_T0"
 _ROUNDS = 12  # of board and processor until they agree; a unit that resets itself again and again never does
@@ -421,5 +421,5 @@ class Scene:
         assert self.unit is not None
         key = (id(self.unit), self._joints_open)
         if self._wiring is None or self._wiring[0] != key:
-            self._wiring = key, arriving_ends(self.unit.model, joints_open=self._joints_open)
+            self._wiring = key, self._nominal.arriving_ends(self.unit.model, joints_open=self._joints_open)
         return self._wiring[1]
