@@ -160,7 +160,8 @@ class MeterUncertainty:
 
     Args:
         noise: standard deviation of one gate's frequency beside its whole counts, with its degrees of freedom.
-        drift_since_zero: half-width of what the tank's frequency moves between zero and reading.
+        drift_between_gates: half-width of what the tank's frequency moves between two gates of one check.
+        drift_since_zero: the same between zero and reading.
         timebase: half-width after trim.
         timebase_drift: half-width of what it moves between two readings of one check.
         battery_step_v: one step of the converter, at the pack.
@@ -171,6 +172,7 @@ class MeterUncertainty:
 
     noise: float
     noise_dof: float
+    drift_between_gates: float
     drift_since_zero: float
     timebase: float
     timebase_drift: float

@@ -189,6 +189,7 @@ def comparison_budget(
     counts: int = 1,
     repeats: Sequence[float] = (),
     noisy: bool = True,
+    drifting: bool = True,
 ) -> Budget | None:
     """Budget of a relative difference of frequencies.
 
@@ -197,6 +198,7 @@ def comparison_budget(
         against: role of the instrument that is the reference; "" for the meter's own earlier count.
         counts: counts of the meter that take part.
         noisy: the oscillator is compared, rather than the timebase at a steady reference, which drifts between counts.
+        drifting: the oscillator's own drift between the counts matters; False where it is what is judged.
     """
     meter = circumstances.meter
     inputs: list[Input] = []
@@ -211,6 +213,8 @@ def comparison_budget(
     if noisy:
         known = meter.noise * math.sqrt(2)
         inputs.append(_repeatability(repeats, "", known=known, known_dof=meter.noise_dof))
+        if drifting:
+            inputs.append(rectangular("meter: drift between the gates", 0.0, meter.drift_between_gates))
     else:
         inputs.append(rectangular("meter: drift of the timebase", 0.0, meter.timebase_drift))
         inputs.extend(_spread(repeats, ""))

@@ -48,8 +48,9 @@ loss_at_1uF = "0.12 %"               # half-width: what its unknown series resis
 leads = "0.3 ohm"                    # half-width: what leads and needles add to a resistance
 temperature = "2 degC"               # half-width: of the parts, where no thermometer stands at the jig
 [uncertainty.meter]                  # what the kind of meter adds
-noise = "2 ppm"                      # standard deviation of one gate's frequency beside its whole counts
-noise_dof = 50                       # its degrees of freedom, 1 or more
+noise = "0.5 ppm"                    # standard deviation of one gate's frequency beside its whole counts
+noise_dof = 26                       # its degrees of freedom, 1 or more
+drift_between_gates = "2 ppm"        # half-width: the tank, between two gates of one check
 drift_since_zero = "5 ppm"           # half-width: the tank, between zero and reading
 timebase = "20 ppm"                  # half-width after trim
 timebase_drift = "0.2 ppm"           # half-width: between two readings of one check
@@ -91,6 +92,7 @@ JIG_UNCERTAINTY = {
 }
 METER_UNCERTAINTY = {
     "noise": ("noise", ""),
+    "drift_between_gates": ("drift_between_gates", ""),
     "drift_since_zero": ("drift_since_zero", ""),
     "timebase": ("timebase", ""),
     "timebase_drift": ("timebase_drift", ""),

@@ -15,7 +15,13 @@ from hil.errors import UsageError
 from hil.store.sqlite_store import SqliteStore
 
 METER = MeterUncertainty(
-    noise=2e-6, noise_dof=50, drift_since_zero=5e-6, timebase=20e-6, timebase_drift=2e-7, battery_step_v=0.0122
+    noise=2e-6,
+    noise_dof=50,
+    drift_between_gates=2e-6,
+    drift_since_zero=5e-6,
+    timebase=20e-6,
+    timebase_drift=2e-7,
+    battery_step_v=0.0122,
 )
 CORRELATED = (normal("part: certificate", 1.0, 0.3), normal("part: drift", 0.0, 0.2), rectangular("jig", 0.0, 0.1))
 

@@ -110,7 +110,7 @@ def test_a_tolerance_narrower_than_both_guard_bands_is_refused() -> None:
     narrow = part_limit("c_100p", Tolerance(absolute=0.07e-12), rule=Rule(kind="guard_band"))
     assert refused(narrow) == (
         "x.toml:7: limit.c_100p: no acceptance zone is left: U = 90 fF makes the guard bands wider than the tolerance. "
-        "What would help: part: certificate (42% of the variance) 4.4 times smaller; or another rule or limit. "
+        "What would help: part: certificate (42% of the variance) 4.0 times smaller; or another rule or limit. "
         "'hil limits ratios' lists every such limit."
     )
     risk = part_limit("c_100p", Tolerance(absolute=0.02e-12), rule=Rule(kind="specific_risk", max_risk=0.01))

@@ -34,7 +34,7 @@ def guarded(tmp_path, monkeypatch):
 def test_limits_that_are_weak_are_listed_with_what_would_help(capsys):
     out = said(capsys, "limits", "ratios", "qm2", "--scope", "serial_only", "--least", "6").out
     assert "f_supply_low" in out
-    assert "meter: repeatability" in out
+    assert "meter: drift between the gates" in out
     assert "limits have a test uncertainty ratio (tolerance over 2U) below 6; 0 decide nothing" in out
     assert "have none: one-sided, exact, or measured by nothing of stated accuracy" in out
 

@@ -12,7 +12,13 @@ from hil.core.equipment import MeterUncertainty
 
 F1, F2 = 605e3, 367e3
 METER = MeterUncertainty(
-    noise=2e-6, noise_dof=50, drift_since_zero=5e-6, timebase=20e-6, timebase_drift=2e-7, battery_step_v=0.0122
+    noise=2e-6,
+    noise_dof=50,
+    drift_between_gates=2e-6,
+    drift_since_zero=5e-6,
+    timebase=20e-6,
+    timebase_drift=2e-7,
+    battery_step_v=0.0122,
 )
 UNIT = Unit(
     bare_hz=F1, with_ccal_hz=F2, ccal_f=1200e-12, u_ccal=2e-4, scale=1.016, u_scale=5e-4, meter=METER

@@ -40,7 +40,13 @@ HERE = Circumstances(
         temperature_k=2.0,
     ),
     meter=MeterUncertainty(
-        noise=2e-6, noise_dof=50, drift_since_zero=5e-6, timebase=20e-6, timebase_drift=2e-7, battery_step_v=0.0122
+        noise=2e-6,
+        noise_dof=50,
+        drift_between_gates=2e-6,
+        drift_since_zero=5e-6,
+        timebase=20e-6,
+        timebase_drift=2e-7,
+        battery_step_v=0.0122,
     ),
     temperature_half_width_k=2.0,
 )
@@ -209,6 +215,7 @@ def test_frequencies() -> None:
         "meter: resolution, count 1",
         "meter: resolution, count 2",
         "meter: repeatability",
+        "meter: drift between the gates",
     ]
     steady = comparison_budget(0.0, 4e6, HERE, counts=2, noisy=False)
     assert steady is not None

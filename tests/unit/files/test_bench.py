@@ -21,6 +21,7 @@ temperature = "2 degC"
 [uncertainty.meter]
 noise = "2 ppm"
 noise_dof = 50
+drift_between_gates = "2 ppm"
 drift_since_zero = "5 ppm"
 timebase = "20 ppm"
 timebase_drift = "0.2 ppm"
