@@ -32,7 +32,11 @@ def test_shipped_file():
             "class.weak_q.weight: must be zero or more, not -2.",
         ),
         ("[class.weak_q]\nweight = 2", "[class.weak_q]\nfactor = 2", "class.weak_q.factor: unknown key."),
-        ('finds = "gate of', 'sees = "gate of', "inspection[9].sees: unknown key."),
+        (
+            'finds = "gate of the protection transistor draws',
+            'sees = "gate of the protection transistor draws',
+            "inspection[9].sees: unknown key.",
+        ),
     ],
 )
 def test_complaints(old, new, message):
