@@ -167,12 +167,15 @@ def _learned_modes(columns: Columns, tries: Tries, value: Floats, faults: int) -
     repeatability = _repeatability(tries, value)
     for number in range(faults):
         units = np.flatnonzero(tries.fault == number)
+        # What probes read does not depend on which outcomes the checks had: all units of the fault tell it.
+        whole = _mode(tries, value, units, columns.numeric, repeatability)
         for mode in _alike(tries.kind[units, : columns.readings]):
             fault.append(number)
             share.append(len(mode) / len(units))
-            chosen = units[mode]
-            without = value[tries.partner[chosen]]
-            lines.append(_mode(tries.kind[chosen], value[chosen], without, columns.numeric, repeatability))
+            line = _mode(tries, value, units[mode], columns.numeric, repeatability)
+            for own, common in zip(line, whole, strict=True):
+                own[columns.readings :] = common[columns.readings :]
+            lines.append(line)
     shift, kept, scatter, odds = (np.array(each) for each in zip(*lines, strict=True))
     return Modes(fault=np.array(fault), share=np.array(share), shift=shift, kept=kept, scatter=scatter, odds=odds)
 
@@ -203,9 +206,13 @@ def _alike(kinds: Ints) -> list[list[int]]:
 
 
 def _mode(
-    kind: Ints, value: Floats, without: Floats, numeric: npt.NDArray[np.bool_], repeatability: Floats
+    tries: Tries, values: Floats, units: Ints, numeric: npt.NDArray[np.bool_], repeatability: Floats
 ) -> tuple[Floats, Floats, Floats, Floats]:
     """Shift, kept, scatter and odds by column, from units of one mode."""
+    kind, value, without = tries.kind[units], values[units], values[tries.partner[units]]
+    # Where the same unit was not read without the fault, what is usual is only known as far as units scatter.
+    is_paired = ((tries.kind[tries.partner[units]] == VALUE) | (kind != VALUE)).all(axis=0)
+    noise = np.where(is_paired, repeatability, 1.0)
     has = (kind == VALUE) & numeric
     count = has.sum(axis=0)
     some = np.maximum(count, 1)
@@ -217,8 +224,8 @@ def _mode(
         return np.asarray((((of - mean(of)) * has) ** 2).sum(axis=0))
 
     step = np.abs(mean(value - without))
-    certain = 1 / (1 + np.exp(np.clip((SURE**2 - (step / repeatability) ** 2 * some) / 2, -50, 50)))
-    usual = 0.1 * step * certain + repeatability  # how far a shift scatters, before the units say so themselves
+    certain = 1 / (1 + np.exp(np.clip((SURE**2 - (step / noise) ** 2 * some) / 2, -50, 50)))
+    usual = 0.1 * step * certain + noise  # how far a shift scatters, before the units say so themselves
     moved = squares(value - without) + PRIOR_UNITS * usual**2
     fixed = squares(value) + PRIOR_UNITS * np.maximum(usual, 1.0) ** 2
     kept = fixed / (fixed + moved)  # which is steadier: the value less what it was without the fault, or the value
@@ -245,11 +252,16 @@ def _mode(
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class LeftOut:
-    """A unit that was left out, and how likely its readings are under the faults that come into question."""
+    """A unit that was left out, and how likely its readings are under the faults that come into question.
+
+    Args:
+        is_strange: the dictionary really was made without it.
+    """
 
     fault: int
     among: Ints  # numbers of faults
     log_likelihood: Floats  # the same order
+    is_strange: bool = True
 
 
 def left_out(columns: Columns, tries: Tries, faults: Sequence[str], weights: Floats) -> Iterator[LeftOut]:
@@ -265,15 +277,17 @@ def left_out(columns: Columns, tries: Tries, faults: Sequence[str], weights: Flo
         seen = observations(dictionary, tries)
         for line in np.flatnonzero((tries.fold == fold) & (tries.fault >= 0) & tries.failed):
             number, likelihood = candidates(dictionary, seen[line])
-            yield LeftOut(fault=int(tries.fault[line]), among=number, log_likelihood=likelihood)
+            fault = int(tries.fault[line])
+            yield LeftOut(fault=fault, among=number, log_likelihood=likelihood, is_strange=bool(units[fault] > 1))
 
 
 def best_sharpness(found: Sequence[LeftOut], weights: Floats, groups: Ints) -> float:
     """The exponent of the likelihood under which the true groups of units left out were most probable."""
+    strange = [one for one in found if one.is_strange]
 
     def score(sharpness: float) -> float:
         total, by = 0.0, 0.0
-        for one in found:
+        for one in strange:
             with np.errstate(divide="ignore"):
                 belief = np.log(weights[one.among]) + sharpness * one.log_likelihood
             share = np.exp(belief - belief.max())
