@@ -197,8 +197,6 @@ class _Pattern:
         index, junctions = network.index, network.compiled()
         self.junctions, self.nodes = junctions, len(network.nodes)
         self.size = size = self.nodes + len(network.limited)
-        self.control, self.into = np.zeros((junctions.count, size)), np.zeros((size, junctions.count))
-        self.control[:, : self.nodes], self.into[: self.nodes] = junctions.control, junctions.into
         self.branches = [_indexed(branch, index) for branch in network.branches]
         self.limited = [_indexed(branch, index) for branch in network.limited]
         steep: list[Branch | LimitedBranch] = [*network.branches, *network.limited]
@@ -278,19 +276,19 @@ class _System:
     def iterate(self, vector: Floats, junction_v: Floats, most: int, longest_v: float) -> Solution:
         """Newton's method with no step longer than that."""
         pattern = self.pattern
-        control = pattern.control
+        control, nodes = pattern.junctions.control, pattern.nodes
         if len(vector) != pattern.size:
-            vector = np.concatenate((vector[: pattern.nodes], np.zeros(pattern.size - pattern.nodes)))
-        values, reached = vector.tolist(), control @ vector
+            vector = np.concatenate((vector[:nodes], np.zeros(pattern.size - nodes)))
+        values, reached = vector.tolist(), control @ vector[:nodes]
         quiet = 0
         for iteration in range(1, most + 1):
             limited = pattern.junctions.held_back(reached, junction_v)
             following = self._step(values, limited)
-            after, reached = following.tolist(), control @ following
+            after, reached = following.tolist(), control @ following[:nodes]
             move = self._move(values, after, reached, limited)
             if move > longest_v:
                 following = vector + (following - vector) * (longest_v / move)
-                after, reached = following.tolist(), control @ following
+                after, reached = following.tolist(), control @ following[:nodes]
             vector, values, junction_v = following, after, limited
             quiet = quiet + 1 if move < ROUNDING_V else 0
             if move < TOLERANCE_V or quiet > 3:
@@ -302,13 +300,15 @@ class _System:
         pattern, junctions = self.pattern, self.pattern.junctions
         steepness = junctions.conductance * np.exp(np.minimum(junction_v / junctions.slope, 300.0))
         rest = steepness * (junctions.slope - junction_v) - junctions.saturation
-        right = self.injected_a - pattern.into @ rest
+        right = self.injected_a.copy()
+        right[: pattern.nodes] -= junctions.into @ rest
         entries = self._branch_entries(values, right)
         weights, own, size = self.weights, len(junctions.junction), pattern.size
         np.multiply((steepness + SHUNT_S)[junctions.junction], junctions.factor, out=weights[:own])
         weights[own:] = entries
         matrix = (self.constant + np.bincount(pattern.places, weights, size * size + 1))[:-1].reshape(size, size)
-        return np.linalg.solve(matrix, right)
+        # (doubles make doubles; the stubs of numpy say any floating-point number)
+        return np.linalg.solve(matrix, right)  # type: ignore[return-value]
 
     def _branch_entries(self, values: list[float], right: Floats) -> list[float]:
         """Entries of branches in the order of their places; constant terms go to the right side."""
