@@ -23,11 +23,11 @@ from hil.core.capability import Capability, PercentileCapability, from_percentil
 from hil.core.sampling import Proportion, proportion
 
 MOST_OUTLIERS = 0.01  # of the units; more of them are no outliers but the shape of the distribution
-OUTLIER_SIGMAS = 4.5  # robust; common practice is 3.5 to 5 with median and MAD
+OUTLIER_SIGMAS = 4.5  # robust, and at least; common practice is 3.5 to 5 with median and MAD
 PASS, FAIL = 0, 1  # codes of verdicts, as `hil.store.queries` gives it
 SUBGROUPS = 25  # averages of this many parts of the lot are charted
 LEAST_CONTROL = 20  # units
-FALSE_ALARM = 0.05  # that any check of a lot in which nothing changed is called out of control
+FALSE_ALARM = 0.05  # that anything is out of control, or an outlier, in a lot where all is well
 Floats = NDArray[np.float64]
 
 
@@ -295,7 +295,7 @@ def _checks(
             signals = (*signals, "not one process: see what stands out")
         found.append(replace(one, in_control=in_control, signals=signals))
         effects += [_with_distance(effect, one) for effect in moving]
-        outliers += _outliers(one, rest, readings.verdict[picked] == PASS, serials)
+        outliers += _outliers(one, rest, readings.verdict[picked] == PASS, serials, len(names))
     return tuple(found), effects, outliers
 
 
@@ -376,7 +376,7 @@ def _with_distance(effect: Effect, check: CheckFigures) -> Effect:
 
 
 def _outliers(
-    check: CheckFigures, rest: Floats, passed: NDArray[np.bool_], serials: NDArray[np.object_]
+    check: CheckFigures, rest: Floats, passed: NDArray[np.bool_], serials: NDArray[np.object_], checks: int
 ) -> list[Outlier]:
     """Units that passed and are far from the others, groups and drifts taken out."""
     if check.count < LEAST_CONTROL:
@@ -386,7 +386,9 @@ def _outliers(
     if mad <= 0:
         return []
     sigmas = (rest - middle) / mad
-    apart = passed & (np.abs(sigmas) > OUTLIER_SIGMAS)
+    # In a large lot some reading lies beyond any fixed number of sigmas by chance.
+    by_chance = float(ndtri(1 - FALSE_ALARM / (2 * check.count * checks)))
+    apart = passed & (np.abs(sigmas) > max(OUTLIER_SIGMAS, by_chance))
     if check.tolerance is not None:
         apart &= np.abs(rest - middle) >= LEAST_SHARE * check.tolerance
     if apart.sum() > max(3, MOST_OUTLIERS * check.count):  # that is what this population is like
