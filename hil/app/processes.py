@@ -64,10 +64,17 @@ def _work(
         while (batch := todo.get()) is not None:
             for result in work(batch):
                 done.put(("result", result))
+                if not _parent_lives():  # killed without a chance to end this one
+                    return
     except Exception as problem:
         done.put(("problem", problem))
     else:
         done.put(("end", None))
+
+
+def _parent_lives() -> bool:
+    parent = multiprocessing.parent_process()
+    return parent is None or parent.is_alive()
 
 
 def _arriving(
