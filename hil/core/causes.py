@@ -4,6 +4,7 @@ Causes are groups of faults that no reading tells apart. What speaks for a cause
 unit that it explains; what speaks against it are readings that it does not explain.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -28,7 +29,7 @@ from hil.core.next_probe import NextProbe, next_probe, raw
 SHOWN_CAUSES = 8
 SHOWN_EVIDENCE = 4
 LEAST_PROBABILITY = 0.002
-TOLD_APART = 1.0  # difference of log likelihood from which a probe has told two faults apart
+TOLD_APART = math.log(3)  # of likelihoods, from which a probe has told two faults apart: an error below 25 %
 UNLIKE = 3.0  # standard deviations from which a reading counts as unlike what is expected
 
 

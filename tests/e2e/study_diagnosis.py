@@ -99,7 +99,15 @@ def places(
         place = next((at for at, cause in enumerate(found.causes) if faults & set(cause.faults)), 99)
         shares = [round(cause.probability, 4) for cause in found.causes]
         first = found.causes[0].faults[0]
-        yield {"place": place, "shares": shares[:5], "none": round(found.none, 4), "first": first}
+        group = known.groups[known.faults.index(first)]
+        is_in_group = any(known.groups[known.faults.index(one)] == group for one in faults if one in known.faults)
+        yield {
+            "place": place,
+            "group_is_first": is_in_group,
+            "shares": shares[:5],
+            "none": round(found.none, 4),
+            "first": first,
+        }
         if turn < PROBES and found.next_probe is not None:
             name = found.next_probe.name
             read = {**read, name: (measure(name), True, True)}
