@@ -44,7 +44,7 @@ def _probe_lines(probe: NextProbe, unit_of: UnitOf) -> Iterator[str]:
     unit = unit_of(probe.name)
     alike: dict[str, list[str]] = {}
     for one in probe.expected[:MOST_EXPECTED]:
-        alike.setdefault(interval(one.value, one.lower, one.upper, unit), []).append(one.fault)
+        alike.setdefault(interval(one.value, one.lower, one.upper, unit, digits=2), []).append(one.fault)
     for reading, faults in alike.items():
         yield f"      {reading:<30} if {', '.join(faults)}"
     point = probe.name.partition(" ")[2]
@@ -106,11 +106,11 @@ def seen_words(value: Seen, unit: str) -> str:
     return show(float(value), unit, digits=4) if isinstance(value, float | int) else repr(value)
 
 
-def interval(middle: float, lower: float, upper: float, unit: str) -> str:
+def interval(middle: float, lower: float, upper: float, unit: str, *, digits: int = 3) -> str:
     """A value with the interval that holds 95 %; resistances beyond any meter are over range."""
     if unit == "ohm" and middle > 1e7:
         return "over range"
-    low, high = show(lower, unit, digits=3), show(upper, unit, digits=3)
+    low, high = show(lower, unit, digits=digits), show(upper, unit, digits=digits)
     if unit == "ohm" and upper > 1e7:
         high = "over range"
     return low if low == high else f"{low} … {high}"
