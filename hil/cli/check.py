@@ -80,9 +80,10 @@ def check_orders(orders: Sequence[Any], *, as_json: bool, seen: "Callable[[Run],
     """
     from hil.app.budgets import budgets_of
     from hil.app.check_unit import check_units
-    from hil.app.outputs import make_files, report_plugins
+    from hil.app.outputs import explained, make_files, report_plugins
     from hil.core.judge import worst_exit
     from hil.errors import BenchError
+    from hil.render.diagnosis import print_cause
     from hil.render.jsonl import unit_line
     from hil.render.summary import LiveView, print_simulated, print_summary
     from hil.runner import CHECKS, run_unit
@@ -106,6 +107,7 @@ def check_orders(orders: Sequence[Any], *, as_json: bool, seen: "Callable[[Run],
                 if not codes and outcome.run.opened.simulated:
                     print_simulated(screen)
                 print_summary(outcome.run, screen)
+                print_cause(explained(outcome.run), screen)
                 if outcome.trouble:
                     print(f"hil: {outcome.trouble}", file=sys.stderr)
                 for warning in outcome.warnings:

@@ -143,6 +143,16 @@ def diagnosis_html(explained: "Explained") -> str:
     return "".join((*parts, "</section>"))
 
 
+def print_cause(explained: "Explained | None", stream: TextIO) -> None:
+    """The likeliest cause in one line below the summary of a check; nothing when there is no diagnosis."""
+    if explained is None:
+        return
+    found, serial = explained.diagnosis, explained.run.opened.serial
+    cause = found.causes[0]
+    said = f"{percent(cause.probability)} {cause_words(cause)}" if found.fits else "none of the known faults fits"
+    print(f"  Likely cause: {said}. 'hil diagnose {serial}' says why, and where to probe.", file=stream)
+
+
 def print_diagnosis(explained: "Explained", stream: TextIO) -> None:
     """The diagnosis on the screen."""
     for line in diagnosis_lines(explained):

@@ -8,7 +8,7 @@ import pytest
 
 from hil.core.causes import Cause, Diagnosis, Evidence
 from hil.core.next_probe import Expectation, NextProbe
-from hil.render.diagnosis import diagnosis_html, interval, percent, print_diagnosis, seen_words
+from hil.render.diagnosis import diagnosis_html, interval, percent, print_cause, print_diagnosis, seen_words
 
 
 @pytest.mark.parametrize(
@@ -59,6 +59,16 @@ def test_on_the_screen() -> None:
     assert "voltage at U3.6 against GND, unit on at 7.4 V, terminals open (worth 0.8 of 1.1 bit)." in text
     assert "2.4 V … 2.6 V                  if U1=wrong" in text
     assert "hil diagnose RUN --probe 'U3.6=VALUE V'" in text
+
+
+def test_in_one_line() -> None:
+    stream = io.StringIO()
+    print_cause(explained(), stream)
+    print_cause(None, stream)
+    assert stream.getvalue() == (
+        "  Likely cause: 75.0 % R1=open, R2=open (not told apart yet). "
+        "'hil diagnose QM2-1' says why, and where to probe.\n"
+    )
 
 
 def test_nothing_fits() -> None:
