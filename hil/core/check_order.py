@@ -66,14 +66,25 @@ def first_breach(order: Sequence[str], rows: Sequence[PlannedRow]) -> tuple[str,
     return None
 
 
-def soonest(rows: Sequence[PlannedRow], seconds: Mapping[str, float], failing: Sequence[Failing]) -> tuple[str, ...]:
+def soonest(
+    rows: Sequence[PlannedRow],
+    seconds: Mapping[str, float],
+    failing: Sequence[Failing],
+    *,
+    last: frozenset[str] = frozenset(),
+) -> tuple[str, ...]:
     """All rows in the order that finds a fault soonest.
+
+    Rows of one group keep their order: a group may leave the unit in a state that its later rows count on.
 
     Args:
         seconds: what each row takes, s; planned times stand in for missing ones.
+        last: rows that stay at the end as they stand, because what they adjust changes what others read.
     """
+    end = tuple(row.name for row in rows if row.name in last)
+    rows = [row for row in rows if row.name not in last]
     names = [row.name for row in rows]
-    after, catches = comes_after(rows), _catches(names, failing)
+    after, catches = _in_groups(rows), _catches(names, failing)
     weights = np.array([one.weight for one in failing])
     costs = {row.name: max(seconds.get(row.name, row.seconds), 1e-3) for row in rows}
     place = {name: number for number, name in enumerate(names)}
@@ -93,7 +104,18 @@ def soonest(rows: Sequence[PlannedRow], seconds: Mapping[str, float], failing: S
             order.append(name)
             missed &= ~catches[name]
             del left[name]
-    return tuple(order)
+    return (*order, *end)
+
+
+def _in_groups(rows: Sequence[PlannedRow]) -> dict[str, frozenset[str]]:
+    """What each row comes after when rows of one group keep their order."""
+    declared, found = comes_after(rows), dict[str, frozenset[str]]()
+    latest: dict[str, str] = {}
+    for row in rows:
+        direct = declared[row.name] | ({latest[row.group]} if row.group in latest else set())
+        found[row.name] = direct.union(*(found[name] for name in direct))
+        latest[row.group] = row.name
+    return found
 
 
 def _catches(names: Sequence[str], failing: Sequence[Failing]) -> dict[str, Flags]:

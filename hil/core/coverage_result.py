@@ -13,6 +13,10 @@ from hil.core.records import UnitVerdict
 from hil.core.visibility import Moved
 
 LEAST_GOOD = 10
+# Rows that press keys, and groups that adjust the meter and read it afterwards, leave it in another state: they stay
+# at the end, in their order.
+LAST = ("key*",)
+LAST_GROUPS = ("*calibration", "*capacitance", "*inductance", "*stored")
 # An adjustment must be made, and shown to be stored in the right unit, whatever it catches.
 KEPT = ("*.as_left", "stored_*", "serial_number")
 
@@ -80,7 +84,13 @@ def order_of(faults: Sequence[FaultOf], tried: Sequence[Tried], plan: Plan, *, m
     seconds = {row.name: fmean(one.row_seconds[row.name] for one in good) if good else row.seconds for row in plan.rows}
     failing = _failing(faults, tried)
     names = tuple(row.name for row in plan.rows)
-    best = soonest(plan.rows, seconds, failing)
+    last = frozenset(
+        row.name
+        for row in plan.rows
+        if any(fnmatchcase(row.group, group) for group in LAST_GROUPS)
+        or any(fnmatchcase(row.name, name) for name in LAST)
+    )
+    best = soonest(plan.rows, seconds, failing, last=last)
     kept = frozenset(name for name in names if any(fnmatchcase(name, pattern) for pattern in KEPT))
     return OrderFound(
         planned=names,

@@ -8,9 +8,9 @@ from hil.core.check_order import Failing, comes_after, first_breach, left_out, s
 from hil.core.plan import PlannedRow
 
 
-def row(name, *, group="g", after=(), seconds=1.0):
+def row(name, *, group="", after=(), seconds=1.0):
     return PlannedRow(
-        name=name, check="test_x.py::f", group=group, needs=(), power="on", after=tuple(after), seconds=seconds
+        name=name, check="test_x.py::f", group=group or name, needs=(), power="on", after=tuple(after), seconds=seconds
     )
 
 
@@ -47,6 +47,13 @@ def test_greedy_is_near_the_best_of_all_allowed_orders():
     best = seconds_to_fail(soonest(ROWS, SECONDS, FAILING), SECONDS, FAILING)
     assert min(times) <= best < 1.05 * min(times)
     assert best < seconds_to_fail(tuple(SECONDS), SECONDS, FAILING)
+
+
+def test_rows_of_one_group_keep_their_order_and_some_stay_last():
+    rows = (row("a", group="one"), row("b", group="one"), row("c"), row("d"))
+    failing = [Failing(weight=1.0, rows=frozenset({"d"})), Failing(weight=0.5, rows=frozenset({"b"}))]
+    assert soonest(rows, {}, failing) == ("d", "a", "b", "c")
+    assert soonest(rows, {}, failing, last=frozenset({"d"})) == ("a", "b", "c", "d")
 
 
 def test_an_order_that_powers_before_it_has_measured_is_found_out():
