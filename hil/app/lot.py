@@ -27,6 +27,7 @@ TEMPLATE = ROOT / "reports" / "lot.html"
 VERDICTS = ("pass", "fail", "undecided", "not_measured")
 _COLUMNS = ("run_no", "definition_no", "verdict", "value", "nominal")
 _LIMITS = ("definition_no", "lower", "upper", "accept_lower", "accept_upper", "nominal")
+MOST_UNITS = 2000  # in the table of all readings unless it is asked for: a larger one takes a second to write
 LATEST = 50  # runs whose limits the lot is held against; each has limits for a part's value of its own day
 
 
@@ -126,12 +127,18 @@ def _runs(summaries: Sequence[RunSummary]) -> pd.DataFrame:
 
 
 def write_lot_report(
-    figures: LotFigures, folder: Path, *, now: str, plans: Sequence[tuple[str, SamplingPlan]] = ()
+    figures: LotFigures,
+    folder: Path,
+    *,
+    now: str,
+    plans: Sequence[tuple[str, SamplingPlan]] = (),
+    with_units: bool | None = None,
 ) -> tuple[Path, ...]:
-    """The page; all figures as JSON; checks, units and what stands out as CSV; whole files or none.
+    """The page; all figures as JSON; checks, what stands out, and units as CSV; whole files or none.
 
     Args:
         plans: sampling plans for the page, each with its words.
+        with_units: also the table of every reading of every unit; None: of lots up to `MOST_UNITS`.
 
     Raises:
         BenchError: they cannot be written.
@@ -143,9 +150,10 @@ def write_lot_report(
         ".html": page,
         ".json": json.dumps(report_json(figures, plans), ensure_ascii=False, allow_nan=False),
         ".csv": _csv(check_rows(figures)),
-        "-units.csv": units_csv(figures),
         "-findings.csv": _csv(finding_rows(figures)),
     }
+    if with_units or (with_units is None and len(figures.serials) <= MOST_UNITS):
+        texts["-units.csv"] = units_csv(figures)
     return tuple(write_whole(folder / f"{stem}{ending}", text.encode()) for ending, text in texts.items())
 
 

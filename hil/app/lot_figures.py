@@ -25,6 +25,7 @@ from hil.core.sampling import Proportion, proportion
 MOST_OUTLIERS = 0.01  # of the units; more of them are no outliers but the shape of the distribution
 OUTLIER_SIGMAS = 4.5  # robust, and at least; common practice is 3.5 to 5 with median and MAD
 PASS, FAIL = 0, 1  # codes of verdicts, as `hil.store.queries` gives it
+MOST_RANKED = 2000  # units for rank correlations: known to 0.02 and better, where 0.7 is asked for
 SUBGROUPS = 25  # averages of this many parts of the lot are charted
 LEAST_CONTROL = 20  # units
 FALSE_ALARM = 0.05  # that anything is out of control, or an outlier, in a lot where all is well
@@ -409,10 +410,12 @@ def _correlations(
     used = [one for one in checks if one.count >= 10 and one.sd]
     if len(used) < 2:
         return ()
+    step = -(-units // MOST_RANKED)  # every so manieth unit of a large lot says the same
     ranks = np.full((units, len(used)), np.nan)
     for column, one in enumerate(used):
-        ranks[one.places, column] = pd.Series(one.values).rank().to_numpy()
-        ranks[np.isnan(ranks[:, column]), column] = (one.count + 1) / 2
+        ranks[one.places, column] = one.values
+    ranks = pd.DataFrame(ranks[::step]).rank().to_numpy()
+    ranks = np.where(np.isnan(ranks), np.nanmean(ranks, axis=0), ranks)
     matrix = np.corrcoef(ranks, rowvar=False)
     rows, columns = np.triu_indices(len(used), k=1)
     strong = np.flatnonzero(np.abs(matrix[rows, columns]) >= least)

@@ -21,6 +21,8 @@ def register(commands: Any) -> None:
     add_settings(parser, "out", "records")
     parser.add_argument("--simulated", action="store_true", help="look into the record of simulated runs")
     parser.add_argument("--sample", type=float, metavar="AQL", help="also the sampling plan for this limit, in percent")
+    words = "also write every reading of every unit as CSV for lots of more than 2000 units"
+    parser.add_argument("--readings", action="store_true", help=words)
     parser.add_argument("--json", action="store_true", help="the figures as one JSON object on stdout")
 
 
@@ -40,7 +42,9 @@ def run(options: argparse.Namespace) -> int:
     finally:
         store.close()
     plans = [] if options.sample is None else _plans(figures.units, options.sample)
-    paths = write_lot_report(figures, settings.out, now=WallClock().now()[:16].replace("T", " "), plans=plans)
+    now = WallClock().now()[:16].replace("T", " ")
+    with_units = True if options.readings else None
+    paths = write_lot_report(figures, settings.out, now=now, plans=plans, with_units=with_units)
     if options.json:
         print(json.dumps(report_json(figures, plans), ensure_ascii=False, allow_nan=False))
         return 0

@@ -113,7 +113,7 @@ def test_everything_is_in_the_page_the_tables_and_the_json(lot, store, tmp_path)
     figures = figures_of("26-11", store)
     paths = write_lot_report(figures, tmp_path, now="2026-11-25 10:00", plans=plans)
     assert [path.name for path in paths] == [
-        "lot-26-11.html", "lot-26-11.json", "lot-26-11.csv", "lot-26-11-units.csv", "lot-26-11-findings.csv",
+        "lot-26-11.html", "lot-26-11.json", "lot-26-11.csv", "lot-26-11-findings.csv", "lot-26-11-units.csv",
     ]  # fmt: skip
     page = paths[0].read_text()
     assert "<script" not in page
@@ -124,10 +124,10 @@ def test_everything_is_in_the_page_the_tables_and_the_json(lot, store, tmp_path)
     data = json.loads(paths[1].read_text())
     assert (data["format"], data["first_pass"]["total"], data["sampling"][0]["n"]) == (1, 41, 13)
     assert [row["check"] for row in csv.DictReader(paths[2].open())] == ["c_1n", "rail"]
-    units = list(csv.DictReader(paths[3].open()))
+    units = list(csv.DictReader(paths[4].open()))
     assert len(units) == 41
     assert float(units[-1]["c_1n [V]"]) == pytest.approx(0.095)
-    assert [row["group"] for row in csv.DictReader(paths[4].open()) if row["finding"] == "outlier"] == ["Q2-<b>"]
+    assert [row["group"] for row in csv.DictReader(paths[3].open()) if row["finding"] == "outlier"] == ["Q2-<b>"]
 
 
 def test_groups_and_drifts_are_told_in_words(lot, store) -> None:
