@@ -20,7 +20,7 @@ from hil.render.coverage_picture import coverage_picture
 from hil.render.coverage_table import print_coverage
 
 ROWS = tuple(
-    PlannedRow(name=name, check="test_x.py::f", group="g", needs=(), power="on", after=(), seconds=2.0)
+    PlannedRow(name=name, check="test_x.py::f", group=name, needs=(), power="on", after=(), seconds=2.0)
     for name in ("rail", "lamp")
 )
 FAULTS = (
