@@ -1,4 +1,4 @@
-"""The kit of reference parts: the life of each, and a cross-check of all from what is on record.
+"""The kit of reference parts and the instruments: the life of each, and a cross-check of all from what is on record.
 
 Every checked unit reads every part of the kit, and adjusting brings the readings to the part that adjusts. Whatever a
 kind of meter makes of a part is alike from unit to unit, so a part that has moved shows: its readings have, against
@@ -8,13 +8,16 @@ those of the others. That needs no measurement beyond the checks of units.
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date, timedelta
 from statistics import median
 
-from hil.core.drift import CrossCheck, cross_check, drift_of
+from hil.core.drift import DAYS_PER_YEAR, CrossCheck, attribute_interval, cross_check, drift_of, years_between
 from hil.core.equipment import Kit, Part
 from hil.core.records import Reading, Run
 from hil.errors import UsageError
+from hil.files.bench import BenchFile, Role
 
+RELIABILITY = 0.95  # of instruments, at the end of their interval (common practice, no source)
 LEAST_UNITS = 8  # on either side of the date
 GROWN = 2.0  # times the certified U: then the unknown drift is most of it (common practice, no source)
 ABOUT = 0.05  # a reading this near to a part's value, relatively, is a reading of the part
@@ -60,6 +63,56 @@ def _life(part: Part, today: str) -> Life:
         is_significant=drift.is_significant,
         back_by=min(day for day in (grown, part.due) if day) if grown or part.due else "",
         trouble=f"damaged: {part.damaged}" if part.damaged else overdue,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InstrumentLife:
+    """Where an instrument stands today, as its calibrations tell it.
+
+    Args:
+        calibrations: how often it came back from use; the first calibration of all tells nothing about use.
+        interval_days: time after which it is still within its accuracy in `RELIABILITY` of all cases; None: unknown.
+        back_by: the day that interval ends, or its due date when that is first.
+        trouble: why it must not be used, in words.
+    """
+
+    role: str
+    certificate: str
+    due: str
+    calibrations: int
+    in_tolerance: int
+    interval_days: float | None
+    back_by: str
+    trouble: str
+
+
+def instrument_lives(bench: BenchFile, today: str) -> tuple[InstrumentLife, ...]:
+    """Every instrument with a certificate, in the order of the bench file."""
+    return tuple(_instrument_life(role, today) for role in bench.roles.values() if role.certificate)
+
+
+def _instrument_life(role: Role, today: str) -> InstrumentLife:
+    returned = role.history[1:]
+    good = sum(one.in_tolerance for one in returned)
+    days, back_by = None, role.due
+    if returned:
+        between = [
+            years_between(before.date, after.date) * DAYS_PER_YEAR
+            for before, after in zip(role.history, returned, strict=False)
+        ]
+        days = attribute_interval(median(between), RELIABILITY, len(returned), good).days
+        ends = (date.fromisoformat(returned[-1].date) + timedelta(days=int(days))).isoformat()
+        back_by = min(ends, role.due) if role.due else ends
+    return InstrumentLife(
+        role=role.role,
+        certificate=role.certificate,
+        due=role.due,
+        calibrations=len(returned),
+        in_tolerance=good,
+        interval_days=days,
+        back_by=back_by,
+        trouble=f"was due {role.due}" if role.due and role.due < today else "",
     )
 
 

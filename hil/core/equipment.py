@@ -42,6 +42,15 @@ class Certificate:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Calibration:
+    """One calibration of an instrument: whether it was found within its stated accuracy."""
+
+    certificate: str
+    date: str  # ISO date of issue
+    in_tolerance: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
     """A reference part of the kit. ``use`` keeps parts apart: what adjusts a unit never verifies it."""
 

@@ -21,6 +21,7 @@ timeout = "2 s"
 certificate = "QI-E-0003"
 due = 2027-03-01
 accuracy = { voltage = "0.05 % + 3 mV", current = "0.2 % + 1 mA" }   # ±(of reading + constant), half-widths
+history = [{ certificate = "QI-E-0003", date = 2026-03-01, in_tolerance = true }]   # all so far, the present one last
 short_term = { voltage = "10 ppm + 0.2 mV" }   # of that, what two readings of one range in a minute do not share
 [role.voltmeter]
 by_hand = true                       # read by the operator, who types the value in; no address then
@@ -62,7 +63,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from hil.core.equipment import Accuracy, JigUncertainty, MeterUncertainty
+from hil.core.equipment import Accuracy, Calibration, JigUncertainty, MeterUncertainty
 from hil.core.limit import Place
 from hil.core.plan import ROLES
 from hil.errors import FileError
@@ -75,7 +76,8 @@ KEYS = (
 )  # fmt: skip
 METER_KEYS = ("port", "baud", "protocol", "pattern", "timeout")
 ROLE_KEYS = (
-    "address", "commands", "identity", "by_hand", "settle", "timeout", "certificate", "due", "accuracy", "short_term",
+    "address", "commands", "identity", "by_hand", "settle", "timeout", "certificate", "due", "history", "accuracy",
+    "short_term",
     "description", "command",
 )  # fmt: skip
 JIG_KEYS = ("golden_unit", "open_capacitance", "short_inductance", "contact_resistance", "check_parts")
@@ -129,6 +131,7 @@ class Role:
     timeout_s: float = 2.0
     certificate: str = ""
     due: str = ""  # ISO date
+    history: tuple[Calibration, ...] = ()  # calibrations so far, oldest first; the last one is `certificate`
     accuracy: Mapping[str, Accuracy] = field(default_factory=dict)
     short_term: Mapping[str, Accuracy] = field(default_factory=dict)  # part of it not common to readings of one range
     description: str = ""
@@ -307,6 +310,7 @@ def _role(table: Table) -> Role:
         if table.name != "operator":
             table.text("commands")
     due = table.date("due", None)
+    history = _history(table, due.isoformat() if due else "")
     accuracy, short_term = table.table("accuracy"), table.table("short_term")
     accuracy.only(ACCURACY_UNITS)
     short_term.only(accuracy.values)
@@ -320,12 +324,35 @@ def _role(table: Table) -> Role:
         timeout_s=table.quantity("timeout", "s", 60.0 if table.name == "programmer" else 2.0, above=0.0),
         certificate=table.text("certificate", ""),
         due=due.isoformat() if due else "",
+        history=history,
         accuracy={key: _accuracy(accuracy, key) for key in accuracy.values},
         short_term={key: _accuracy(short_term, key) for key in short_term.values},
         description=table.text("description", ""),
         command=command,
         place=Place(file=table.label, line=table.line()),
     )
+
+
+def _history(table: Table, due: str) -> tuple[Calibration, ...]:
+    entries = list(table.entries("history"))
+    found: list[Calibration] = []
+    for entry in entries:
+        entry.only(("certificate", "date", "in_tolerance"))
+        date = entry.date("date").isoformat()
+        if found and date <= found[-1].date:
+            raise entry.error("date", f"{date} is not after {found[-1].date}. Put the oldest calibration first.")
+        if due and date >= due:
+            raise entry.error("date", f"{date} is not before the instrument is due ({due}). Correct one of them.")
+        found.append(
+            Calibration(
+                certificate=entry.text("certificate"), date=date, in_tolerance=bool(entry.flag("in_tolerance", True))
+            )
+        )
+    present = table.text("certificate", "")
+    if found and found[-1].certificate != present:
+        words = f"ends with {found[-1].certificate}, but the certificate is {present or 'not given'}. Make them agree."
+        raise table.error("history", words)
+    return tuple(found)
 
 
 def _accuracy(table: Table, key: str) -> Accuracy:

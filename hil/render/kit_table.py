@@ -10,7 +10,7 @@ from rich.table import Table
 from hil.core.units import show
 
 if TYPE_CHECKING:
-    from hil.app.kit import Life, Moved
+    from hil.app.kit import InstrumentLife, Life, Moved
 
 LEAST_WIDTH = 120  # what the tables need; a narrower screen wraps them
 
@@ -45,6 +45,33 @@ def print_lives(lives: Sequence["Life"], today: str, screen: IO[str]) -> None:
     console.print(table)
     bad = [life.part.name for life in lives if life.trouble]
     console.print(f"{len(lives)} parts on {today}; " + (f"not to be used: {', '.join(bad)}" if bad else "all in date"))
+
+
+def print_instruments(lives: Sequence["InstrumentLife"], screen: IO[str]) -> None:
+    """One line an instrument: how its calibrations went, and when it should go back."""
+    console, table = _table(screen, "instrument", "certificate", "due", "in tolerance", "interval", "back by")
+    for life in lives:
+        table.add_row(
+            life.role, life.certificate, life.due,
+            f"{life.in_tolerance} of {life.calibrations}" if life.calibrations else "first",
+            f"{life.interval_days:.0f} days" if life.interval_days is not None else "", life.back_by, life.trouble,
+        )  # fmt: skip
+    console.print(table)
+
+
+def instrument_json(life: "InstrumentLife") -> dict[str, Any]:
+    """One object an instrument."""
+    return {
+        "format": 1,
+        "instrument": life.role,
+        "certificate": life.certificate,
+        "due": life.due,
+        "calibrations": life.calibrations,
+        "in_tolerance": life.in_tolerance,
+        "interval_days": life.interval_days,
+        "back_by": life.back_by,
+        "trouble": life.trouble,
+    }
 
 
 def print_moved(found: Sequence["Moved"], screen: IO[str]) -> None:

@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from hil.app.kit import cross_check_kit, lives
-from hil.app.locate import load_kit
+from hil.app.kit import cross_check_kit, instrument_lives, lives
+from hil.app.locate import load_bench, load_kit
 from hil.core.records import Reading, Run, RunOpened, Verdict
 from hil.errors import UsageError
 
@@ -98,3 +98,16 @@ def test_the_life_of_a_part() -> None:
     assert life.expanded_uncertainty > part.present.expanded_uncertainty
     later = lives(replace(KIT, parts={"c_100p": part}), life.back_by)[0]
     assert later.expanded_uncertainty == pytest.approx(2 * part.present.expanded_uncertainty, rel=2e-3)
+
+
+def test_an_instrument_goes_back_sooner_when_it_was_found_out_of_tolerance() -> None:
+    bench = load_bench("simulated")
+    found = {life.role: life for life in instrument_lives(bench, "2026-11-25")}
+    steady, once_out = found["voltmeter"], found["counter"]
+    assert (steady.calibrations, steady.in_tolerance, once_out.in_tolerance) == (3, 3, 2)
+    assert steady.back_by == "2027-06-30"
+    assert once_out.interval_days < steady.interval_days
+    assert once_out.back_by < "2027-06-30"
+    assert all(not life.trouble for life in found.values())
+    overdue = instrument_lives(bench, "2027-08-01")
+    assert {life.trouble for life in overdue} == {"was due 2027-06-30"}

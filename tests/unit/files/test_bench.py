@@ -1,5 +1,7 @@
 """Bench files."""
 
+import re
+
 import pytest
 
 from hil.core.equipment import Accuracy
@@ -175,3 +177,17 @@ def test_shipped_benches_fit_their_kit(name):
     assert [part for part in (*bench.parts, *bench.jig.check_parts) if part not in kit] == []
     if bench.parts:
         assert set(kit.parts) <= set(bench.parts)
+
+
+@pytest.mark.parametrize(
+    ("change", "complaint"),
+    [
+        (("date = 2024-06-28", "date = 2023-01-01"), "history[2].date: 2023-01-01 is not after 2023-06-28"),
+        (("date = 2026-06-29", "date = 2027-07-01"), "history[4].date: 2027-07-01 is not before the instrument is due"),
+        (('"QI-E-0001", date', '"QI-E-9999", date'), "history: ends with QI-E-9999, but the certificate is QI-E-0001"),
+    ],
+)
+def test_calibrations_of_an_instrument_that_cannot_be(change: tuple[str, str], complaint: str) -> None:
+    shipped = (ROOT / "fixtures/benches/simulated.toml").read_text(encoding="utf-8")
+    with pytest.raises(FileError, match=re.escape(complaint)):
+        parse_bench("b.toml", shipped.replace(*change, 1))
