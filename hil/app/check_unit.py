@@ -41,7 +41,7 @@ class Order:
     Args:
         serials: serial numbers; what is wrong with each simulated unit in `faults`, for all of them, and in
             `faults_of` for single ones.
-        only: pattern of row names for rework; such a run is INCOMPLETE at best.
+        only: patterns of row names for rework; rows bring those that they come after; INCOMPLETE at best.
         seed: of everything random on the simulated bench.
         retest_reason: why a unit is checked again.
         facts: what is known of the units beforehand, for the record: component lots, condition, …
@@ -88,6 +88,7 @@ class Files:
     bench: BenchFile
     rows: tuple[Limit, ...]  # of the scope, resolved against the kit
     scope: str
+    only: str = ""  # patterns of the rows that are asked for; which others these come after, the checks know
 
     @property
     def outside_scope(self) -> tuple[str, ...]:
@@ -109,6 +110,9 @@ class Outcome:
 def read_files(settings: Settings, *, today: str, only: str = "") -> Files:
     """Read limits, bench and kit and make sure that they fit each other.
 
+    Args:
+        only: patterns of rows; the files need be in order for these alone, until it is known what they come after.
+
     Raises:
         UsageError: something is wrong in one of them, or a reference part is overdue, damaged or missing.
     """
@@ -121,27 +125,54 @@ def read_files(settings: Settings, *, today: str, only: str = "") -> Files:
     scope = settings["scope"]
     if scope not in limits.scopes:
         raise UsageError(f"scope '{scope}': not in {limits.file}. Scopes there: {', '.join(limits.scopes)}.")
-    rows = tuple(_resolved(row, kit, today) for row in limits.in_scope(scope, only))
-    if "selector" in bench.roles:
-        check_wiring(rows, bench.parts, bench.file)
-    if not rows:
-        what = f"--only '{only}' matches no row" if only else "no row belongs to it"
-        raise UsageError(f"scope '{scope}' of {limits.file}: {what}. 'hil plan' lists the rows.")
-    return Files(limits=limits, kit=kit, bench=bench, rows=rows, scope=scope)
+    for pattern in only.split() or ("",):
+        if not limits.in_scope(scope, pattern):
+            what = f"--only '{pattern}' matches no row" if pattern else "no row belongs to it"
+            raise UsageError(f"scope '{scope}' of {limits.file}: {what}. 'hil plan' lists the rows.")
+    files = Files(limits=limits, kit=kit, bench=bench, rows=limits.in_scope(scope), scope=scope, only=only)
+    refuse_parts(files, [row.name for row in limits.in_scope(scope, only)], today)
+    return replace(files, rows=tuple(_resolved(row, kit, today) for row in files.rows))
+
+
+def refuse_parts(files: Files, names: Iterable[str], today: str) -> None:
+    """Every reference part that the rows of those names need is wired and fit for use.
+
+    Raises:
+        UsageError: one is damaged, overdue or not wired to the selector.
+    """
+    needed = set(names)
+    rows = [row for row in files.rows if row.part is not None and row.name in needed]
+    for part in (files.kit[row.part] for row in rows if row.part is not None):
+        if part.damaged:
+            raise UsageError(
+                f"{part.place}: part.{part.name}: damaged ({part.damaged}). Replace it before checking units."
+            )
+        if part.due and part.due < today:
+            raise UsageError(
+                f"{part.place}: part.{part.name}: calibration was due {part.due}, today is {today}. "
+                "Send it to calibration, or take its rows out of the scope."
+            )
+    if "selector" in files.bench.roles:
+        check_wiring(rows, files.bench.parts, files.bench.file)
+
+
+def unit_run_of(files: Files) -> UnitRun:
+    """A unit's run that can only be planned."""
+    return UnitRun(
+        serial="",
+        scope=files.scope,
+        rows=files.rows,
+        only=files.only,
+        outside_scope=files.outside_scope,
+        available_roles=roles_of(files.bench),
+        kit=files.kit,
+    )
 
 
 def _resolved(row: Limit, kit: Kit, today: str) -> Limit:
-    if row.part is None:
+    if row.part is None or row.nominal is not None or row.tolerance is None:
         return row
-    part = kit[row.part]
-    if part.damaged:
-        raise UsageError(f"{part.place}: part.{part.name}: damaged ({part.damaged}). Replace it before checking units.")
-    if part.due and part.due < today:
-        raise UsageError(
-            f"{part.place}: part.{part.name}: calibration was due {part.due}, today is {today}. "
-            "Send it to calibration, or take its rows out of the scope."
-        )
-    return row.around(value_today(part, today)) if row.nominal is None and row.tolerance is not None else row
+    return row.around(value_today(kit[row.part], today))
 
 
 def value_today(part: Part, today: str) -> float:
@@ -270,6 +301,8 @@ def _check_unit(
     folder = settings.out / serial / run_id
 
     def begin(plan: Plan) -> tuple[Bench, Recorder]:
+        if files.only:
+            refuse_parts(files, [row.name for row in plan.rows], order.today)
         if budget_for is not None:
             refuse_empty_zones(files.rows, files.bench, files.kit, plan.rows, order.today)
         bench, store = bench_and_store()
@@ -298,6 +331,7 @@ def _check_unit(
         serial=serial,
         scope=files.scope,
         rows=files.rows,
+        only=files.only,
         outside_scope=files.outside_scope,
         available_roles=roles_of(files.bench),
         kit=files.kit,

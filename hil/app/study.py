@@ -11,15 +11,15 @@ from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 
 from hil.app.budgets import budgets_of
-from hil.app.check_unit import Files, Order, Outcome, check_in_turn, read_files
+from hil.app.check_unit import Files, Order, Outcome, check_in_turn, read_files, unit_run_of
 from hil.app.identity import SERIAL_ROW
-from hil.app.open_bench import is_in_process, refuse_simulation_options, roles_of
+from hil.app.open_bench import is_in_process, refuse_simulation_options
 from hil.app.settings import Settings
 from hil.app.unit_run import UnitRun
 from hil.core.ledger import Document
-from hil.core.plan import Plan
+from hil.core.plan import Plan, with_what_they_need
 from hil.core.records import Reading, Run, Verdict
-from hil.core.study import Design, StudyPlan, Turn, draw_turns, with_what_they_need
+from hil.core.study import Design, StudyPlan, Turn, draw_turns
 from hil.core.study_result import StudyResult, evaluate
 from hil.errors import Interrupted, UsageError
 from hil.ports import Operator
@@ -142,9 +142,9 @@ def _rows(wish: Wish, files: Files, plan_rows: PlanRows) -> tuple[tuple[str, ...
         raise UsageError(
             f"bench '{files.bench.bench}' has no {sorted(missing)[0]}: none of these rows can be measured."
         )
-    needed = set(with_what_they_need(chosen, plan))
+    needed = set(with_what_they_need(chosen, plan.rows))
     # Codes can be mixed up: where the unit is started anyway, it is asked who it is.
-    asking = with_what_they_need([SERIAL_ROW], plan)
+    asking = with_what_they_need([SERIAL_ROW], plan.rows)
     group = {row.name for row in plan.rows if row.name in asking and row.group == _group_of(SERIAL_ROW, plan)}
     if group and needed.issuperset(set(asking) - group):
         needed.update(asking)
@@ -153,18 +153,6 @@ def _rows(wish: Wish, files: Files, plan_rows: PlanRows) -> tuple[tuple[str, ...
 
 def _group_of(name: str, plan: Plan) -> str:
     return next((row.group for row in plan.rows if row.name == name), "")
-
-
-def unit_run_of(files: Files) -> UnitRun:
-    """A unit's run that can only be planned."""
-    return UnitRun(
-        serial="",
-        scope=files.scope,
-        rows=files.rows,
-        outside_scope=files.outside_scope,
-        available_roles=roles_of(files.bench),
-        kit=files.kit,
-    )
 
 
 def study_names(store: RecordStore) -> tuple[str, ...]:

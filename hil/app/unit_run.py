@@ -75,6 +75,7 @@ class UnitRun:
 
     Args:
         rows: the limits to judge, resolved against the kit, in the order of the limits file.
+        only: patterns of row names: plan these and what they come after; "": all rows.
         outside_scope: names of the limits that the scope leaves out.
         available_roles: roles the bench file offers.
         open: opens bench and record once the plan is known; None only plans.
@@ -87,6 +88,7 @@ class UnitRun:
     outside_scope: tuple[str, ...]
     available_roles: frozenset[str]
     kit: Kit
+    only: str = ""
     open: Callable[[Plan], tuple[Bench, Recorder]] | None = None
     live: Live = field(default_factory=Unwatched)
     stop_at_first_fail: bool = False

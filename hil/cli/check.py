@@ -23,7 +23,12 @@ def register(commands: Any) -> None:
     )
     parser.add_argument("serials", nargs="+", metavar="SERIAL", help="serial number of a unit")
     add_settings(parser)
-    parser.add_argument("--only", default="", metavar="GLOB", help="only these rows, for rework; at best INCOMPLETE")
+    parser.add_argument(
+        "--only",
+        default="",
+        metavar="GLOB",
+        help="only these rows and those that they come after, for rework; at best INCOMPLETE",
+    )
     parser.add_argument("--retest", default="", metavar="REASON", help="why a unit is checked again")
     parser.add_argument(
         "--fact",

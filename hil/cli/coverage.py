@@ -96,16 +96,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _plan(files: "Files", checks: tuple[Path, ...]) -> "Plan":
-    from hil.app.open_bench import roles_of
-    from hil.app.unit_run import UnitRun
+    from hil.app.check_unit import unit_run_of
     from hil.runner import plan_unit
 
-    unit_run = UnitRun(
-        serial="",
-        scope=files.scope,
-        rows=files.rows,
-        outside_scope=files.outside_scope,
-        available_roles=roles_of(files.bench),
-        kit=files.kit,
-    )
-    return plan_unit(unit_run, checks)
+    return plan_unit(unit_run_of(files), checks)

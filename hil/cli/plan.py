@@ -16,31 +16,23 @@ def register(commands: Any) -> None:
         description="List the rows of a scope in the order they are measured, what they need, and how long it takes.",
     )
     add_settings(parser, "bench", "limits", "scope", "checks")
-    parser.add_argument("--only", default="", metavar="GLOB", help="only these rows")
+    parser.add_argument("--only", default="", metavar="GLOB", help="only these rows and those that they come after")
     parser.add_argument("--json", action="store_true", help="the plan as one JSON object")
 
 
 def run(options: argparse.Namespace) -> int:
     """Print the plan; 0, or 2 when a row could not be measured on this bench."""
-    from hil.app.check_unit import read_files
+    from hil.app.check_unit import read_files, refuse_parts, unit_run_of
     from hil.app.expected import refuse_empty_zones
     from hil.app.open_bench import roles_of
-    from hil.app.unit_run import UnitRun
     from hil.real.wallclock import WallClock
     from hil.runner import CHECKS, plan_unit
 
     settings = settings_from(options)
     today = WallClock().now()[:10]
     files = read_files(settings, today=today, only=options.only)
-    unit_run = UnitRun(
-        serial="",
-        scope=files.scope,
-        rows=files.rows,
-        outside_scope=files.outside_scope,
-        available_roles=roles_of(files.bench),
-        kit=files.kit,
-    )
-    plan = plan_unit(unit_run, (CHECKS, *settings.checks))
+    plan = plan_unit(unit_run_of(files), (CHECKS, *settings.checks))
+    refuse_parts(files, [row.name for row in plan.rows], today)
     refuse_empty_zones(files.rows, files.bench, files.kit, plan.rows, today)
     if options.json:
         found = asdict(plan) | {"seconds": plan.seconds, "fittings": plan.fittings, "bench": files.bench.bench}
@@ -48,5 +40,5 @@ def run(options: argparse.Namespace) -> int:
     else:
         from hil.render.summary import print_plan
 
-        print_plan(plan, files.rows, has_selector="selector" in roles_of(files.bench))
+        print_plan(plan, files.rows, has_selector="selector" in roles_of(files.bench), only=files.only)
     return 2 if plan.unread or plan.missing_roles else 0

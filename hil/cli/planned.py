@@ -15,22 +15,14 @@ def expected_of(settings: Settings, *, only: str = "") -> "tuple[Files, tuple[Ex
     Raises:
         UsageError: a file is wrong, or no row matches.
     """
-    from hil.app.check_unit import read_files
+    from hil.app.check_unit import read_files, unit_run_of
     from hil.app.expected import expected_rows
-    from hil.app.open_bench import roles_of
-    from hil.app.unit_run import UnitRun
     from hil.real.wallclock import WallClock
     from hil.runner import CHECKS, plan_unit
 
     today = WallClock().now()[:10]
     files = read_files(settings, today=today, only=only)
-    unit_run = UnitRun(
-        serial="",
-        scope=files.scope,
-        rows=files.rows,
-        outside_scope=files.outside_scope,
-        available_roles=roles_of(files.bench),
-        kit=files.kit,
-    )
-    plan = plan_unit(unit_run, (CHECKS, *settings.checks))
-    return files, expected_rows(files.rows, files.bench, files.kit, plan.rows, today)
+    plan = plan_unit(unit_run_of(files), (CHECKS, *settings.checks))
+    asked = {row.name for row in files.limits.in_scope(files.scope, only)}
+    rows = [row for row in files.rows if row.name in asked]
+    return files, expected_rows(rows, files.bench, files.kit, plan.rows, today)

@@ -156,7 +156,7 @@ def _run(options: argparse.Namespace) -> int:
 
 def _modules(plan: "StudyPlan", folders: tuple[Path, ...], files: Any) -> tuple[Path, ...]:
     """The files with the checks of a study: collecting all others takes longer than a short study's measuring."""
-    from hil.app.study import unit_run_of
+    from hil.app.check_unit import unit_run_of
     from hil.runner import CHECKS, plan_unit
 
     rows = plan_unit(unit_run_of(files), (CHECKS, *folders)).rows

@@ -11,12 +11,11 @@ another order is rather too modest.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from fnmatch import fnmatchcase
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hil.core.plan import PlannedRow
+from hil.core.plan import PlannedRow, comes_after
 
 Flags = NDArray[np.bool_]
 
@@ -36,19 +35,6 @@ class Left:
     name: str
     saved_s: float
     loss: float
-
-
-def comes_after(rows: Sequence[PlannedRow]) -> dict[str, frozenset[str]]:
-    """For each row the rows before it in the plan that it comes after, directly or by way of others."""
-    found: dict[str, frozenset[str]] = {}
-    for place, row in enumerate(rows):
-        direct = [
-            other.name
-            for other in rows[:place]
-            if any(other.group == name or fnmatchcase(other.name, name) for name in row.after)
-        ]
-        found[row.name] = frozenset(direct).union(*(found[name] for name in direct))
-    return found
 
 
 def first_breach(order: Sequence[str], rows: Sequence[PlannedRow]) -> tuple[str, str] | None:

@@ -188,6 +188,11 @@ class Limit:
         return replace(self, nominal=nominal, lower=None, upper=None)
 
 
+def is_asked(name: str, only: str) -> bool:
+    """Whether a row of that name is asked for by patterns of row names, separated by spaces; "" asks for all."""
+    return not only or any(fnmatchcase(name, word) for word in only.split())
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
     """All limits of a board kind, in the order of the file."""
@@ -207,8 +212,8 @@ class Limits:
         raise KeyError(name)
 
     def in_scope(self, scope: str, only: str = "") -> tuple[Limit, ...]:
-        """Rows of a scope, and of those the ones whose name matches the pattern ``only``."""
-        return tuple(row for row in self.rows if scope in row.scopes and (not only or fnmatchcase(row.name, only)))
+        """Rows of a scope, and of those the ones whose name matches a pattern of ``only`` (words; empty: all)."""
+        return tuple(row for row in self.rows if scope in row.scopes and is_asked(row.name, only))
 
     def outside(self, scope: str) -> tuple[str, ...]:
         """Names of the rows that a scope leaves out."""

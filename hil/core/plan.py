@@ -6,14 +6,15 @@ A check declares what it needs; a limits file says which rows there are; togethe
     def test_capacitance(row, meter, fit, judge): ...
 
 `reads` are shell patterns over row names; one item per matching row. `after` names groups (modules of tests/board
-without ``test_``) or row patterns: when a reading of those failed or was not measured, this check is not measured,
-and says why. `power` is what the unit must be like: "off", "on" or "any" (the check switches power itself).
+without ``test_``) or row patterns: when a reading of those failed or was not measured, this check is not
+measured, and says why; and where it is asked for alone, those are measured before it. `power` is what the unit must be
+like: "off", "on" or "any" (the check switches power itself).
 """
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from fnmatch import translate
+from fnmatch import fnmatchcase, translate
 from functools import cache
 from typing import TypeVar
 
@@ -52,6 +53,11 @@ class Declaration:
 @cache
 def _any_of(patterns: tuple[str, ...]) -> Callable[[str], object]:
     return re.compile("|".join(map(translate, patterns))).match
+
+
+def is_meant(word: str, *, name: str, group: str) -> bool:
+    """Whether a word of `after` means the row of that name and group."""
+    return word == group or fnmatchcase(name, word)
 
 
 def _words(value: str | tuple[str, ...]) -> tuple[str, ...]:
@@ -119,3 +125,23 @@ class Plan:
             if row.part is not None and (not order or order[-1] != row.part):
                 order.append(row.part)
         return tuple(order)
+
+
+def comes_after(rows: Sequence[PlannedRow]) -> dict[str, frozenset[str]]:
+    """For each row the rows before it in the plan that it comes after, directly or by way of others."""
+    found: dict[str, frozenset[str]] = {}
+    for place, row in enumerate(rows):
+        direct = [
+            other.name
+            for other in rows[:place]
+            if any(is_meant(word, name=other.name, group=other.group) for word in row.after)
+        ]
+        found[row.name] = frozenset(direct).union(*(found[name] for name in direct))
+    return found
+
+
+def with_what_they_need(names: Iterable[str], rows: Sequence[PlannedRow]) -> tuple[str, ...]:
+    """Rows of those names and everything that they come after, in the order of the plan."""
+    asked, after = set(names), comes_after(rows)
+    needed = asked.union(*(after[row.name] for row in rows if row.name in asked))
+    return tuple(row.name for row in rows if row.name in needed)

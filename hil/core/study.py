@@ -17,10 +17,7 @@ import json
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from enum import StrEnum
-from fnmatch import fnmatchcase
 from typing import Any
-
-from hil.core.plan import Plan
 
 FORMAT = 1
 _LETTERS, _DIGITS = "ACDEFHJKLMNPRTUVWXY", "23456789"  # none that is taken for another
@@ -204,16 +201,3 @@ def _codes(units: Sequence[str], seed: int) -> Mapping[str, str]:
     if len(units) > len(pool):
         raise ValueError(f"a study has at most {len(pool)} units")
     return dict(zip(_shuffled(units, seed, "unit"), _shuffled(pool, seed, "code"), strict=False))
-
-
-def with_what_they_need(names: Iterable[str], plan: Plan) -> tuple[str, ...]:
-    """Rows and everything that their checks come after, in the order of the plan."""
-    needed = set(names)
-    for row in reversed(plan.rows):
-        if row.name in needed:
-            needed |= {
-                one.name
-                for one in plan.rows
-                if any(one.group == pattern or fnmatchcase(one.name, pattern) for pattern in row.after)
-            }
-    return tuple(row.name for row in plan.rows if row.name in needed)

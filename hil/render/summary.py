@@ -9,7 +9,7 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, TextIO
 
-from hil.core.limit import Limit
+from hil.core.limit import Limit, is_asked
 from hil.core.plan import Plan, PlannedRow
 from hil.core.records import Reading, Run, RunClosed, RunSummary, UnitVerdict, Verdict
 from hil.render.results import Result, results_of
@@ -97,6 +97,10 @@ def print_summary(run: Run, stream: TextIO) -> None:
     attempt = f"attempt {opened.attempt} of {opened.attempts_allowed}"
     line = f"{opened.serial}  {run.verdict}  scope {opened.scope}, {attempt}: {said} of {len(opened.planned)} planned"
     console.print(f"{line}{simulated}", style=_STYLES[run.verdict], **_AS_IT_IS)
+    brought = sum(not is_asked(name, opened.only) for name in opened.planned)
+    if brought:
+        asked = _rows(len(opened.planned) - brought)
+        console.print(f"  --only '{opened.only}': {asked}, and {_rows(brought)} that come before", **_AS_IT_IS)
     bad = [result for result in results if result.verdict in (Verdict.FAIL, Verdict.UNDECIDED)]
     if bad:
         _print_rows(bad, console, simulated=opened.simulated)
@@ -140,7 +144,9 @@ def _print_rows(results: Sequence[Result], console: "Console", *, simulated: boo
     console.print(table)
 
 
-def print_plan(plan: Plan, rows: Sequence[Limit], *, has_selector: bool, stream: TextIO | None = None) -> None:
+def print_plan(
+    plan: Plan, rows: Sequence[Limit], *, has_selector: bool, only: str = "", stream: TextIO | None = None
+) -> None:
     """The plan: rows in their order, what is missing, fittings, time."""
     from rich import box
     from rich.table import Table
@@ -164,6 +170,10 @@ def print_plan(plan: Plan, rows: Sequence[Limit], *, has_selector: bool, stream:
     )
     if not has_selector and plan.fittings:
         console.print(f"fitted in this order: {', '.join(plan.fittings)}", **_AS_IT_IS)
+    brought = sum(not is_asked(row.name, only) for row in plan.rows)
+    if brought:
+        asked = _rows(len(plan.rows) - brought)
+        console.print(f"--only '{only}': {asked}, and {_rows(brought)} that come before", **_AS_IT_IS)
     for role, row_name in plan.missing_roles:
         console.print(
             f"missing role: {role}, first needed by {row_name}. Add [role.{role}] to the bench file, or choose a "
@@ -187,6 +197,10 @@ def _console(stream: TextIO) -> "Console":
 def _left(seconds: float) -> str:
     minutes, rest = divmod(round(seconds), 60)
     return f"{minutes}:{rest:02d} left"
+
+
+def _rows(count: int) -> str:
+    return f"{count} row{'s' * (count != 1)}"
 
 
 def _words(verdict: Verdict) -> str:

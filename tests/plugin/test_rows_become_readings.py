@@ -292,3 +292,28 @@ def test_settings_from_outside_change_nothing(
     )
     assert found.verdict is UnitVerdict.PASS
     assert len(found.store.readings) == 2
+
+
+AFTER = (
+    '@check(reads="first", power="any")\ndef test_first(row, judge): judge(row, 0.5)\n'
+    '@check(reads="other", power="any")\ndef test_other(row, judge): judge(row, 0.5)\n'
+    '@check(reads="second", after="fir*", power="any")\ndef test_second(row, judge): judge(row, 0.5)\n'
+)
+
+
+def test_what_is_asked_for_brings_what_it_comes_after(session: Callable[..., Session], tmp_path: Path) -> None:
+    prepared = session(AFTER, "first", "other", "second", "unread")
+    prepared.unit_run.only = "sec*"
+    run(prepared, tmp_path)
+    assert prepared.verdicts == {"first": Verdict.PASS, "second": Verdict.PASS}
+    assert prepared.unit_run.plan is not None
+    assert prepared.unit_run.plan.unread == ()  # not asked for
+
+
+def test_a_check_that_comes_after_nothing_there_is_refused(session: Callable[..., Session], tmp_path: Path) -> None:
+    prepared = session(AFTER.replace("fir*", "furst"), "first", "second")
+    with pytest.raises(
+        UsageError, match=r"test_some.py::test_second comes after 'furst', which is no row of the limits"
+    ):
+        run(prepared, tmp_path)
+    assert prepared.store.readings == []

@@ -4,7 +4,7 @@ import itertools
 
 import pytest
 
-from hil.core.check_order import Failing, comes_after, first_breach, left_out, seconds_to_fail, soonest
+from hil.core.check_order import Failing, first_breach, left_out, seconds_to_fail, soonest
 from hil.core.plan import PlannedRow
 
 
@@ -27,11 +27,6 @@ FAILING = (
     Failing(weight=0.1, rows=frozenset({"slow"})),
     Failing(weight=0.2, rows=frozenset({"lamp", "slow"})),
 )
-
-
-def test_what_comes_after_what_directly_and_by_way_of_others():
-    assert comes_after(ROWS)["quick"] == {"rail", "ohm"}
-    assert comes_after(ROWS)["lamp"] == {"ohm"}
 
 
 def test_the_best_order_keeps_what_comes_after_what():

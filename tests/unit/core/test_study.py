@@ -5,8 +5,7 @@ from collections import Counter
 
 import pytest
 
-from hil.core.plan import Plan, PlannedRow
-from hil.core.study import Design, StudyPlan, Turn, draw_turns, shape_of, with_what_they_need
+from hil.core.study import Design, StudyPlan, Turn, draw_turns, shape_of
 
 UNITS = tuple(f"Q2-{number}" for number in range(1, 7))
 PEOPLE = ("Ann", "Ben", "Cy")
@@ -123,18 +122,3 @@ def test_studies_that_cannot_be_evaluated_are_refused(
 ) -> None:
     with pytest.raises(ValueError, match=words):
         draw_turns(design, units, operators, fittings=0, repeats=2, seed=1)
-
-
-def test_rows_bring_what_their_checks_come_after() -> None:
-    def row(name: str, group: str, *after: str) -> PlannedRow:
-        return PlannedRow(name=name, check="", group=group, needs=(), power="on", after=after, seconds=0.1)
-
-    made = Plan(
-        rows=(
-            row("contact_gnd", "jig"), row("rail_5v", "rails", "contact_*"), row("rail_3v", "rails"),
-            row("zero_c", "calibration", "rails"), row("c_1n", "capacitance", "zero_c"), row("l_1m", "inductance"),
-        ),
-        scope="full",
-    )  # fmt: skip
-    assert with_what_they_need(["c_1n"], made) == ("contact_gnd", "rail_5v", "rail_3v", "zero_c", "c_1n")
-    assert with_what_they_need(["l_1m"], made) == ("l_1m",)
