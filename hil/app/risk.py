@@ -128,7 +128,7 @@ def modelled(rows: Sequence[Expected], process: ProcessFile) -> tuple[tuple[Chec
         try:
             found = process.of(row.limit)
             if found is None:
-                left_out.append((row.limit.name, "no process is known for a limit like this"))
+                left_out.append((row.limit.name, _why_unknown(row.limit)))
                 continue
             checks.append(
                 Check(
@@ -143,6 +143,15 @@ def modelled(rows: Sequence[Expected], process: ProcessFile) -> tuple[tuple[Chec
         except ValueError as problem:
             raise process.refusal(row.limit, str(problem)) from None
     return tuple(checks), tuple(left_out)
+
+
+EXACT = "the reading is exact and its limits are the same"
+ONE_LIMIT = "one limit only, and no process is given"
+
+
+def _why_unknown(limit: Limit) -> str:
+    """Why nothing can be assumed of the units behind a limit that the process file does not name."""
+    return EXACT if limit.lower == limit.upper else ONE_LIMIT
 
 
 def shared_errors(row: Expected) -> Mapping[str, float]:

@@ -31,11 +31,23 @@ def print_risks(risks: "Risks", screen: IO[str]) -> None:
     for entry in (*risks.checks, risks.whole):
         table.add_row(*_line(entry), end_section=entry is risks.checks[-1])
     console.print(table)
-    for name, why in risks.left_out:
-        console.print(f"left out: {name}: {why}")
+    _print_left_out(risks, console)
     odd = [entry.name for entry in (*risks.checks, risks.whole) if not entry.agrees]
     said = f"differ in: {', '.join(odd)}" if odd else "agree"
     console.print(f"prediction and count {said} (exact intervals, {risks.confidence:.0%} simultaneous)")
+
+
+def _print_left_out(risks: "Risks", console: Console) -> None:
+    names: dict[str, list[str]] = {}
+    for name, why in risks.left_out:
+        names.setdefault(why, []).append(name)
+    for why, left in names.items():
+        console.print(f"left out, {why}: {', '.join(left)}")
+    if any("process" in why for why in names):
+        console.print(
+            "To have them counted, give mean and sd of each as [check.NAME] in a process file (--process FILE): "
+            "'hil risk --from-lot LOT --save-process FILE' writes one from a recorded lot, and qm2 is an example."
+        )
 
 
 def _line(entry: "CheckRisk") -> tuple[str, ...]:

@@ -40,7 +40,7 @@ ROWS = (
 def test_what_is_predicted_is_what_is_counted() -> None:
     found = risks_of(ROWS, parse_process("p.toml", SHARED), units=UNITS, seed=3)
     assert [entry.name for entry in found.checks] == ["c_simple", "c_guarded", "c_repeated"]
-    assert found.left_out == (("one_sided", "no process is known for a limit like this"),)
+    assert found.left_out == (("one_sided", "one limit only, and no process is given"),)
     assert found.agrees
     assert (found.units, found.process, found.confidence) == (UNITS, "p.toml", 0.99)
     simple, guarded, _ = found.checks
@@ -132,7 +132,7 @@ def test_rows_without_a_process_are_named() -> None:
     one_sided = Expected(limit=Limit(name="x", upper=1.0), budget=None)
     checks, left_out = modelled([one_sided, *at_parts("c_100p")], ASSUMED)
     assert [check.limit.name for check in checks] == ["c_100p"]
-    assert left_out == (("x", "no process is known for a limit like this"),)
+    assert left_out == (("x", "one limit only, and no process is given"),)
 
 
 def test_a_process_that_shares_more_than_there_is_is_refused_with_its_line() -> None:

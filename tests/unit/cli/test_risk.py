@@ -33,6 +33,13 @@ def test_as_json_and_drawn(capsys, tmp_path):
     assert plot.stat().st_size > 10_000
 
 
+def test_what_is_left_out_and_how_to_have_it_counted(capsys):
+    out = said(capsys, "risk", "--only", "stored_* self_test k1_stops", *FEW).out
+    assert "left out, the reading is exact and its limits are the same: self_test, stored_reload" in out
+    assert "left out, one limit only, and no process is given: k1_stops" in out
+    assert "(--process FILE): 'hil risk --from-lot LOT --save-process FILE' writes one" in out
+
+
 @pytest.mark.parametrize(
     ("words", "message"),
     [
