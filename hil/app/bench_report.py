@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import Any
 
 from hil.app.bench_control import BenchControl, Recall
-from hil.app.certify import write_whole
 from hil.app.locate import read_text
+from hil.app.whole_file import write_whole
 from hil.render.bench_charts import bench_page, points_csv
 from hil.suite import ROOT
 

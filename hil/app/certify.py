@@ -8,17 +8,16 @@ reason and its predecessor (ISO/IEC 17025:2017 7.8.8).
 
 import hashlib
 import json
-import os
 from collections.abc import Callable, Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
 from hil.app.locate import label_of, read_text
+from hil.app.whole_file import write_whole
 from hil.core.ledger import CertificateIssued, Document
 from hil.core.records import Run
-from hil.errors import BenchError, UsageError
+from hil.errors import UsageError
 from hil.files.issuer import parse_issuer
 from hil.render.certificate import Certificate, Predecessor, build
 from hil.render.dcc import dcc_xml
@@ -182,21 +181,3 @@ def check_file(path: Path, run: Run, store: RecordStore, roots: Sequence[Path]) 
     if names:
         return True, f"the record of run {run.opened.run} knows it as {names[0]}, byte for byte"
     return False, f"not a file that the record of run {run.opened.run} knows. SHA-256 {sha256}"
-
-
-def write_whole(path: Path, content: bytes) -> Path:
-    """Write a file so that it is whole or not there.
-
-    Raises:
-        BenchError: it cannot be written.
-    """
-    beside = path.with_name(f".{path.name}.{os.getpid()}")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        beside.write_bytes(content)
-        beside.replace(path)
-    except OSError as problem:
-        with suppress(OSError):
-            beside.unlink()
-        raise BenchError(f"{path}: cannot be written: {problem.strerror}. The run itself is in the record.") from None
-    return path

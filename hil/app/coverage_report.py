@@ -3,9 +3,9 @@
 from collections.abc import Sequence
 from pathlib import Path
 
-from hil.app.certify import write_whole
 from hil.app.coverage_subject import Subject
 from hil.app.locate import label_of, locate, read_text
+from hil.app.whole_file import write_whole
 from hil.core.coverage import Trial
 from hil.core.coverage_result import CoverageResult, result
 from hil.errors import UsageError

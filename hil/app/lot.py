@@ -12,20 +12,20 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from hil.app.certify import write_whole
 from hil.app.locate import read_text
 from hil.app.lot_figures import LotFigures, Readings, lot_figures
+from hil.app.whole_file import write_whole
 from hil.core.ledger import Diagnosed, Rework
 from hil.core.records import RunSummary
 from hil.core.sampling import Proportion, SamplingPlan
 from hil.errors import UsageError
 from hil.render.lot_page import lot_page
+from hil.store.queries import DEFINITIONS, VERDICTS
 from hil.store.sqlite_store import RecordStore
 from hil.suite import ROOT
 
 TEMPLATE = ROOT / "reports" / "lot.html"
-VERDICTS = ("pass", "fail", "undecided", "not_measured")
-_COLUMNS = ("run_no", "definition_no", "verdict", "value", "nominal")
+_COLUMNS = ("key", "value", "nominal")
 _LIMITS = ("definition_no", "lower", "upper", "accept_lower", "accept_upper", "nominal")
 MOST_UNITS = 2000  # in the table of all readings unless it is asked for: a larger one takes a second to write
 LATEST = 50  # runs whose limits the lot is held against; each has limits for a part's value of its own day
@@ -64,28 +64,30 @@ def figures_of(lot: str, store: RecordStore) -> LotFigures:
 
 def _readings(store: RecordStore, lot: str, names: Mapping[int, str], latest: Sequence[int]) -> Readings:
     """Columns of a lot; texts and booleans are no numbers and count by their verdict alone."""
-    table = _table(store.reading_rows(*_COLUMNS, lot=lot), len(_COLUMNS))
+    table = _table(store.numbers(*_COLUMNS, lot=lot), len(_COLUMNS))
+    key = table[:, 0].astype(np.int64)
     ordered = tuple(dict.fromkeys(names[number] for number in sorted(names)))
     code_of = {name: code for code, name in enumerate(ordered)}
     codes = np.zeros(max(names, default=0) + 1, dtype=np.int32)
     for number, name in names.items():
         codes[number] = code_of[name]
-    edges = _table(store.reading_rows(*_LIMITS, lot=lot, runs=latest), len(_LIMITS))
+    edges = _table(store.numbers(*_LIMITS, lot=lot, runs=latest), len(_LIMITS))
     code_of_edge = codes[edges[:, 0].astype(np.int64)]
     return Readings(
         names=ordered,
-        code=codes[table[:, 1].astype(np.int64)],
-        run_no=table[:, 0].astype(np.int64),
-        verdict=table[:, 2].astype(np.int8),
-        value=table[:, 3].copy(),  # a view would keep the whole table
-        nominal=table[:, 4].copy(),
+        code=codes[key // VERDICTS % DEFINITIONS],
+        run_no=key // (VERDICTS * DEFINITIONS),
+        verdict=(key % VERDICTS).astype(np.int8),
+        value=table[:, 1].copy(),  # a view would keep the whole table
+        nominal=table[:, 2].copy(),
         limits={name: edges[code_of_edge == code, 1:] for name, code in code_of.items()},
     )
 
 
-def _table(blocks: Iterable[Sequence[Any]], width: int) -> "np.ndarray[Any, np.dtype[np.float64]]":
-    found = [np.array(rows, dtype=float) for rows in blocks]
-    return np.concatenate(found) if found else np.zeros((0, width))
+def _table(numbers: Iterable[float], width: int) -> "np.ndarray[Any, np.dtype[np.float64]]":
+    table = np.fromiter(numbers, dtype=float).reshape(-1, width)
+    table[np.isinf(table)] = np.nan
+    return table
 
 
 def _revisions(summaries: Sequence[RunSummary]) -> list[str]:

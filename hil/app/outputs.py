@@ -3,9 +3,10 @@
 from collections.abc import Sequence
 from pathlib import Path
 
-from hil.app.certify import certify, shipped_paper, write_whole
+from hil.app.certify import certify, shipped_paper
 from hil.app.diagnose import Explained, explain, record
 from hil.app.unit_run import UnitRun
+from hil.app.whole_file import write_whole
 from hil.core.records import Reading, Run, UnitVerdict
 from hil.errors import UsageError
 from hil.render.csv_table import csv_text

@@ -69,7 +69,6 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _run(options: argparse.Namespace) -> int:
-    from hil.app.certify import write_whole
     from hil.app.compare_firmware import (
         Wish,
         baselines_told,
@@ -78,6 +77,7 @@ def _run(options: argparse.Namespace) -> int:
         keep_baseline,
         take_sides,
     )
+    from hil.app.whole_file import write_whole
     from hil.core.baseline import compare_sets
     from hil.errors import UsageError
     from hil.real.wallclock import WallClock

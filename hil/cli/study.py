@@ -178,9 +178,9 @@ def _remaining(plan: "StudyPlan", store: Any, taken: int) -> int:
 
 
 def _evaluate(options: argparse.Namespace) -> int:
-    from hil.app.certify import write_whole
     from hil.app.records_at import existing_record
     from hil.app.study import evaluate_study
+    from hil.app.whole_file import write_whole
     from hil.errors import UsageError
     from hil.render.study import plot, print_study, study_json
     from hil.store.sqlite_store import open_store

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from hil.core.sampling import SamplingPlan
 from hil.core.units import show
-from hil.render.lot_plots import check_plot, pareto
+from hil.render.lot_plots import CheckPlots, pareto
 from hil.render.plots import the_look
 
 if TYPE_CHECKING:
@@ -54,7 +54,8 @@ def lot_page(figures: "LotFigures", template: str, *, now: str, plans: Sequence[
     shown = list(dict.fromkeys(one.check for one in said if one.check))[:MOST_PLOTS]
     more = [one.name for one in _worth_showing(figures) if one.name not in shown][: MOST_PLOTS - len(shown)]
     with the_look():
-        drawn = {name: check_plot(by_name[name], figures, _on(figures, name)) for name in (*shown, *more)}
+        plots = CheckPlots(figures)
+        drawn = {name: plots.draw(by_name[name], _on(figures, name)) for name in (*shown, *more)}
         bars = pareto(figures, titles) if figures.failures else ""
     first_use = _first_use(said)
     return environment.from_string(template).render(

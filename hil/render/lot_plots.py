@@ -14,8 +14,7 @@ if TYPE_CHECKING:
     from hil.app.lot_figures import CheckFigures, LotFigures
 
 MOST_BARS = 15
-MOST_DOTS = 4000  # a page cannot show more
-RASTER_FROM = 1500  # dots; fewer stay sharp on paper
+MOST_DOTS = 1500  # a page cannot show more
 MOST_GROUPS = 8
 
 
@@ -42,47 +41,71 @@ def _short(title: str) -> str:
     return title if len(title) <= 44 else f"{title[:43]}…"
 
 
-def check_plot(check: "CheckFigures", figures: "LotFigures", effects: Sequence["Effect"]) -> str:
-    """Left: values in the order of time, groups that stand out in colour. Middle: by group. Right: histogram.
+class CheckPlots:
+    """Draws checks of a lot one after the other on the same sheets: new axes and ticks would take twice the time."""
 
-    Args:
-        effects: on this check, the strongest first; those with a group are coloured.
-    """
-    coloured = _coloured(effects)
-    grouping = coloured[0][0] if coloured else ""
+    def __init__(self, figures: "LotFigures") -> None:
+        self._figures = figures
+        self._sheets: dict[bool, tuple[Any, tuple[Any, ...]]] = {}
+
+    def draw(self, check: "CheckFigures", effects: Sequence["Effect"]) -> str:
+        """Left: values in the order of time, groups that stand out in colour. Middle: by group. Right: histogram.
+
+        Args:
+            effects: on this check, the strongest first; those with a group are coloured.
+        """
+        coloured = _coloured(effects)
+        if bool(coloured) not in self._sheets:
+            self._sheets[bool(coloured)] = _sheet(with_groups=bool(coloured), simulated=self._figures.simulated)
+        figure, all_axes = self._sheets[bool(coloured)]
+        over_time, *between, spread = all_axes
+        factor, unit = scale(check.unit, [*_edges(check), float(np.abs(check.values).max())])
+        y = check.values * factor
+        _over_time(over_time, check, self._figures, coloured, y)
+        for by_group in between:
+            _by_group(by_group, check, self._figures, coloured[0][0], coloured, y)
+        counts, bounds = np.histogram(y, bins=min(40, max(6, int(math.sqrt(y.size)))))
+        spread.stairs(counts, bounds, orientation="horizontal", fill=True, color=FAINT)  # one shape, not one a bin
+        for axes in all_axes:
+            for edge in (check.lower, check.upper):
+                if edge is not None:
+                    axes.axhline(edge * factor, color=BAD, linewidth=1)
+            for edge, limit in ((check.accept_lower, check.lower), (check.accept_upper, check.upper)):
+                if edge is not None and edge != limit:
+                    axes.axhline(edge * factor, color=WARN, linewidth=0.8, linestyle="--")
+        label = "deviation" if check.is_deviation else "value"
+        over_time.set_ylabel(f"{label}, {unit}" if unit else label)
+        text = svg(figure)
+        for axes in all_axes:
+            for artist in (*axes.lines, *axes.patches, *axes.texts):
+                artist.remove()
+            axes.relim()
+        return text
+
+
+def _sheet(*, with_groups: bool, simulated: bool) -> tuple[Any, tuple[Any, ...]]:
+    """A figure and its axes, still empty."""
     figure = blank(7.2, 2.1)
-    if grouping:
-        over_time, by_group, spread = figure.subplots(1, 3, width_ratios=(5, 2, 2), sharey=True)
-    else:
-        over_time, spread = figure.subplots(1, 2, width_ratios=(5, 2), sharey=True)
-        by_group = None
+    widths = (5, 2, 2) if with_groups else (5, 2)
+    all_axes = tuple(figure.subplots(1, len(widths), width_ratios=widths, sharey=True))
     # Margins by hand: an automatic layout draws every figure three times.
-    figure.subplots_adjust(left=0.1, right=0.99, top=0.9 if coloured else 0.96, bottom=0.2, wspace=0.06)
-    factor, unit = scale(check.unit, [*_edges(check), float(np.abs(check.values).max())])
-    y = check.values * factor
-    _over_time(over_time, check, figures, coloured, y)
-    if by_group is not None:
-        _by_group(by_group, check, figures, grouping, coloured, y)
-    counts, bounds = np.histogram(y, bins=min(40, max(6, int(math.sqrt(y.size)))))
-    spread.stairs(counts, bounds, orientation="horizontal", fill=True, color=FAINT)  # one shape, not one a bin
-    all_axes = [axes for axes in (over_time, by_group, spread) if axes is not None]
+    figure.subplots_adjust(left=0.1, right=0.99, top=0.9 if with_groups else 0.96, bottom=0.2, wspace=0.06)
     for axes in all_axes:
-        for edge in (check.lower, check.upper):
-            if edge is not None:
-                axes.axhline(edge * factor, color=BAD, linewidth=1)
-        for edge, limit in ((check.accept_lower, check.lower), (check.accept_upper, check.upper)):
-            if edge is not None and edge != limit:
-                axes.axhline(edge * factor, color=WARN, linewidth=0.8, linestyle="--")
         axes.locator_params(axis="y", nbins=5)
+    for axes in all_axes[1:]:  # theirs is the axis on the left
+        axes.yaxis.set_visible(False)
+    over_time, *_, spread = all_axes
     over_time.locator_params(axis="x", nbins=6)
     spread.locator_params(axis="x", nbins=3)
     bare(*all_axes)
+    # Places by hand here too, instead of beside the boxes of all tick labels.
+    over_time.yaxis.set_label_coords(-0.085 / over_time.get_position().width, 0.5)
+    for axes in all_axes:
+        axes.xaxis.set_label_coords(0.5, -0.15)
     over_time.set_xlabel("unit, in the order of time")
     spread.set_xlabel("units")
-    label = "deviation" if check.is_deviation else "value"
-    over_time.set_ylabel(f"{label}, {unit}" if unit else label)
-    mark(figure, figures.simulated)
-    return svg(figure)
+    mark(figure, simulated)
+    return figure, all_axes
 
 
 def _edges(check: "CheckFigures") -> list[float]:
@@ -104,18 +127,17 @@ def _over_time(
 ) -> None:
     x = np.arange(1, y.size + 1)
     shown = np.linspace(0, y.size - 1, MOST_DOTS).astype(int) if y.size > MOST_DOTS else np.arange(y.size)
-    size = 3.0 if y.size <= 300 else 2.2 if y.size <= RASTER_FROM else 1.5
-    raster = shown.size > RASTER_FROM
+    size = 1.5 if y.size <= 300 else 1.1 if y.size <= 1500 else 1.0
     rest = np.ones(y.size, dtype=bool)
     masks = []
     for grouping, group, colour in coloured:
         inside = figures.labels[grouping][check.places] == group
         masks.append((inside, colour, f"{grouping.replace('_', ' ')} {group}"))
         rest &= ~inside
-    axes.plot(x[shown][rest[shown]], y[shown][rest[shown]], ".", color=FAINT, markersize=size, rasterized=raster)
+    _dots(axes, x[shown][rest[shown]], y[shown][rest[shown]], size, FAINT)
     for inside, colour, _ in reversed(masks):  # the strongest on top
         picked = inside[shown]
-        axes.plot(x[shown][picked], y[shown][picked], ".", color=colour, markersize=size + 0.8, rasterized=raster)
+        _dots(axes, x[shown][picked], y[shown][picked], size + 0.4, colour)
     _running_mean(axes, x[rest], y[rest], INK)
     for inside, colour, _ in masks:
         _running_mean(axes, x[inside], y[inside], colour)
@@ -124,6 +146,15 @@ def _over_time(
     for words, colour in names:
         axes.text(left, 1.03, f"● {words}", color=colour, fontsize=8, transform=axes.transAxes, weight="bold")
         left += 0.06 + 0.0215 * len(words)  # wide enough for any sans serif
+
+
+def _dots(axes: Any, x: NDArray[np.int_], y: NDArray[np.float64], size: float, colour: str) -> None:
+    """All dots as one path of lines without length and with round ends; markers would be an element each."""
+    gaps = np.full(x.size, np.nan)
+    axes.plot(
+        np.column_stack((x, x, gaps)).ravel(), np.column_stack((y, y, gaps)).ravel(), color=colour, linewidth=size,
+        solid_capstyle="round",
+    )  # fmt: skip
 
 
 def _running_mean(axes: Any, x: NDArray[np.int_], y: NDArray[np.float64], colour: str) -> None:

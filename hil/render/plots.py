@@ -21,6 +21,7 @@ def the_look() -> Iterator[None]:
     # A fixed salt makes the same page from the same data; text stays text, in whatever sans serif the reader has.
     look: Any = {
         "svg.hashsalt": "hil", "svg.fonttype": "none", "font.family": "sans-serif", "font.size": 8,
+        "path.simplify": False,  # it would leave out lines without length, which are dots
         "axes.edgecolor": FAINT, "text.color": INK, "axes.labelcolor": INK,
     }  # fmt: skip
     with matplotlib.rc_context(look):

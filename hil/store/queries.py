@@ -1,21 +1,27 @@
 """Questions to the record: one run, runs in short, attempts, columns for lot figures, what rests on a part."""
 
+import math
 from collections.abc import Iterator, Sequence
+from itertools import chain
 from typing import Any, TypeVar
 
 from hil.core.ledger import Entry, Removal
 from hil.core.records import Run, RunSummary
 from hil.errors import BenchError, UsageError
 from hil.store import schema
-from hil.store.database import Database, Row
+from hil.store.database import Database
 
 E = TypeVar("E", bound=Entry)
 
+VERDICTS, DEFINITIONS = 4, 2**20  # room for them in a key
+_VERDICT = "CASE readings.verdict WHEN 'pass' THEN 0 WHEN 'fail' THEN 1 WHEN 'undecided' THEN 2 ELSE 3 END"
 _COLUMNS = {
     "run_no": "readings.run_no",
     "position": "position",
     "definition_no": "definition_no",
-    "verdict": "CASE readings.verdict WHEN 'pass' THEN 0 WHEN 'fail' THEN 1 WHEN 'undecided' THEN 2 ELSE 3 END",
+    "verdict": _VERDICT,
+    # (run_no·DEFINITIONS + definition_no)·VERDICTS + verdict: a float holds it, and a column costs a quarter of a row.
+    "key": f"(CAST(readings.run_no AS BIGINT) * {DEFINITIONS} + definition_no) * {VERDICTS} + {_VERDICT}",
     "value": "value",
     "lower": "lower_limit",
     "upper": "upper_limit",
@@ -188,17 +194,23 @@ class Queries:
         rows = self.database.query(sql, values)
         return dict(zip(names, map(list, zip(*rows, strict=True)), strict=True)) if rows else {one: [] for one in names}
 
-    def reading_rows(
-        self, *names: str, lot: str | None = None, runs: Sequence[int] | None = None, rows: int = 50_000
-    ) -> Iterator[list[Row]]:
-        """The same as rows, so many at a time, for lots that would not fit into memory as lists.
+    def numbers(
+        self, *names: str, lot: str | None = None, runs: Sequence[int] | None = None, rows: int = 1000
+    ) -> Iterator[float]:
+        """The same row after row, one number after the other, for lots that would not fit into memory as lists.
+
+        Infinity stands for what is no number: the record has none itself. ``key`` may be asked for too: run_no,
+        definition_no and verdict in one whole number.
 
         Args:
             runs: only the readings of these run numbers.
+            rows: so many are fetched at a time.
         """
-        if runs is None or runs:  # no database has an empty list of numbers
-            sql, values = _columns_sql(names, runs=runs or (), lot=lot)
-            yield from self.database.stream(sql, values, rows=rows)
+        if runs is not None and not runs:  # no database has an empty list of numbers
+            return iter(())
+        sql, values = _columns_sql(names, numbers_only=True, runs=runs or (), lot=lot)
+        blocks = self.database.stream(sql, [*(math.inf for _ in names), *values], rows=rows)
+        return chain.from_iterable(chain.from_iterable(blocks))
 
     def lots_of(self, lot: str) -> list[tuple[str, str]]:
         """(serial number, other lot) of the units of a lot that also have runs in another lot."""
@@ -284,13 +296,18 @@ _CALLED = "name = ? OR certificate = ? OR identity LIKE ? ESCAPE '!'"
 
 
 def _columns_sql(
-    names: Sequence[str], *, runs: Sequence[int] = (), since: str | None = None, **asked: str | None
+    names: Sequence[str],
+    *,
+    numbers_only: bool = False,
+    runs: Sequence[int] = (),
+    since: str | None = None,
+    **asked: str | None,
 ) -> tuple[str, list[Any]]:
     where, values = _where({f"{name} = ?": value for name, value in asked.items()}, since)
     terms = [f"run_no IN (SELECT run_no FROM runs{where})"] if where else []
     if runs:
         terms.append(f"run_no IN ({', '.join(str(int(one)) for one in runs)})")
-    picked = ", ".join(_COLUMNS[name] for name in names)
+    picked = ", ".join(f"COALESCE({_COLUMNS[name]}, ?)" if numbers_only else _COLUMNS[name] for name in names)
     condition = f" WHERE {' AND '.join(terms)}" if terms else ""
     return f"SELECT {picked} FROM readings{condition} ORDER BY run_no, position", values
 

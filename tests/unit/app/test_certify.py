@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from hil.app import certify as room
-from hil.app.certify import ISSUER, Issue, certify, check_file, write_whole
+from hil.app.certify import ISSUER, Issue, certify, check_file
+from hil.app.whole_file import write_whole
 from hil.core.ledger import CertificateIssued, Document
 from hil.errors import BenchError, UsageError
 from hil.store.sqlite_store import SqliteStore

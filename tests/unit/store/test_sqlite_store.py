@@ -19,6 +19,7 @@ from hil.core.ledger import (
 )
 from hil.core.records import Statement, UnitVerdict, Verdict
 from hil.errors import BenchError, UsageError
+from hil.store.queries import DEFINITIONS, VERDICTS
 from hil.store.sqlite_store import SqliteStore
 
 
@@ -278,16 +279,20 @@ def test_reading_only_needs_a_record_and_changes_nothing(store, opened, tmp_path
             reader.open_run(replace(opened, run="R2"))
 
 
-def test_rows_of_some_runs_come_in_blocks(store, record):
+def test_numbers_of_some_runs_come_row_after_row(store, record):
     record("R1", lot="L1")
     record("R2", lot="L1", serial="QM2-00002")
     record("R3", lot="L2", serial="QM2-00001")
-    blocks = list(store.reading_rows("run_no", "value", lot="L1", rows=3))
-    assert [len(block) for block in blocks] == [3, 1]
-    assert [row[0] for block in blocks for row in block] == [1, 1, 2, 2]
-    assert [row[0] for block in store.reading_rows("run_no", runs=[2, 3]) for row in block] == [2, 2, 3, 3]
-    assert [row[0] for block in store.reading_rows("run_no", lot="L2", runs=[2, 3]) for row in block] == [3, 3]
-    assert list(store.reading_rows("run_no", runs=[])) == []
+    rows = store.columns("run_no", "definition_no", "verdict", "value", lot="L1")
+    found = list(store.numbers("key", "value", lot="L1", rows=3))
+    keys = [int(key) for key in found[::2]]
+    assert [key // (DEFINITIONS * VERDICTS) for key in keys] == rows["run_no"] == [1, 1, 2, 2]
+    assert [key // VERDICTS % DEFINITIONS for key in keys] == rows["definition_no"]
+    assert [key % VERDICTS for key in keys] == rows["verdict"]
+    assert found[1::2] == [math.inf if value is None else value for value in rows["value"]]
+    assert list(store.numbers("run_no", runs=[2, 3])) == [2, 2, 3, 3]
+    assert list(store.numbers("run_no", lot="L2", runs=[2, 3])) == [3, 3]
+    assert list(store.numbers("run_no", runs=[])) == []
     assert store.lots() == ["L1", "L2"]
     assert store.lots_of("L1") == [("QM2-00001", "L2")]
     assert store.lots_of("L2") == [("QM2-00001", "L1")]
