@@ -59,6 +59,7 @@ def run_unit(
     """
     options: list[str] = []
     if folder is not None:
+        _make(folder)
         report = folder / "report.html"
         options += ["-p", "pytest_metadata.plugin", "-p", "pytest_html.plugin"]
         options += [f"--html={report}", "--self-contained-html"]
@@ -68,6 +69,13 @@ def run_unit(
         raise unit_run.trouble or BenchError("pytest ended before the run began.")
     if isinstance(unit_run.trouble, KeyboardInterrupt):
         raise unit_run.trouble
+
+
+def _make(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        raise UsageError(f"{folder}: cannot be made ({problem.strerror}). Choose another folder with --out.") from None
 
 
 def _session(unit_run: UnitRun, checks: Sequence[Path], options: list[str], plugins: Sequence[object] = ()) -> None:
@@ -89,7 +97,16 @@ def _session(unit_run: UnitRun, checks: Sequence[Path], options: list[str], plug
             *map(str, checks),
         ]
         carriers = [_Named("hil-board-checks", BoardChecks(unit_run)), problems, *plugins]
-        code = pytest.main(arguments, plugins=carriers)
+        try:
+            code = pytest.main(arguments, plugins=carriers)
+        except OSError as problem:  # pytest writes its reports last, when the run is closed
+            if unit_run.closed is None:
+                raise
+            code = pytest.ExitCode.OK
+            unit_run.trouble = unit_run.trouble or BenchError(
+                f"The reports of {unit_run.serial} cannot be written ({problem.strerror}). The run is in the record: "
+                "make room, then see it with 'hil show' and 'hil certify'."
+            )
     if problems.texts:
         raise UsageError(f"A check cannot be read: {problems.texts[0]}")
     if isinstance(unit_run.trouble, HilError) and not unit_run.has_begun:

@@ -4,6 +4,7 @@ The files are read and everything about them is refused before the bench is open
 first unit and serves all units of a call.
 """
 
+import re
 import secrets
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
@@ -32,6 +33,7 @@ from hil.files.bench import BenchFile, refuse_overdue, uncertainty_of
 from hil.files.limits import check_parts, check_temperatures, check_wiring
 from hil.ports import Operator
 from hil.store.sqlite_store import SqliteStore
+from hil.wire.meter import SERIAL_NUMBER
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,6 +177,9 @@ def _resolved(row: Limit, kit: Kit, today: str) -> Limit:
     return row.around(value_today(kit[row.part], today))
 
 
+_FOLDER = re.compile(r"[^\W_][\w.-]*")
+
+
 def value_today(part: Part, today: str) -> float:
     """The value to use today: the last certificate carried on at the drift that the history shows."""
     return part.value if part.present is None else drift_of(part).value_on(today)
@@ -204,7 +209,7 @@ def check_units(
     files = read_files(settings, today=order.today, only=order.only)
     require_released(settings["limits"], files.limits, only=order.only)
     refuse_simulation_options(files.bench, seed=order.seed, faults=(*order.faults, *sum(order.faults_of.values(), ())))
-    _refuse_twins(order.serials)
+    refuse_serials(order.serials, files.bench)
     turns = ((serial, order) for serial in order.serials)
     yield from check_in_turn(
         turns, order, files, run_session, live=live, operator=operator, budget_for=budget_for, after=after
@@ -278,7 +283,19 @@ def _ready(bench: BenchFile, settings: Settings, now: str) -> Readiness | None:
         return entry if entry is not None and entry.ready else None
 
 
-def _refuse_twins(serials: Sequence[str]) -> None:
+def refuse_serials(serials: Sequence[str], bench: BenchFile) -> None:
+    """A serial number is one that the meter can hold, names a folder, and belongs to one unit.
+
+    Raises:
+        UsageError: one is not.
+    """
+    has_port = bench.meter is not None and bench.meter.protocol == "bench_port"
+    pattern, words = SERIAL_NUMBER, "1 to 15 capitals, digits and hyphens, as the meter holds them"
+    if not has_port:
+        pattern, words = _FOLDER, "letters, digits, '-', '_' and '.', the first a letter or digit"
+    for serial in serials:
+        if not pattern.fullmatch(serial):
+            raise UsageError(f"'{serial}' is no serial number; one is {words}. Correct it.")
     twins = sorted({serial for serial in serials if serials.count(serial) > 1})
     if twins:
         raise UsageError(f"serial number {twins[0]} is given twice. A serial number belongs to one unit.")

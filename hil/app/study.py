@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 
 from hil.app.budgets import budgets_of
-from hil.app.check_unit import Files, Order, Outcome, check_in_turn, read_files, unit_run_of
+from hil.app.check_unit import Files, Order, Outcome, check_in_turn, read_files, refuse_serials, unit_run_of
 from hil.app.identity import SERIAL_ROW
 from hil.app.open_bench import is_in_process, refuse_simulation_options
 from hil.app.settings import Settings
@@ -78,6 +78,7 @@ def plan_study(wish: Wish, plan_rows: PlanRows) -> StudyPlan:
         )  # fmt: skip
     except ValueError as problem:
         raise UsageError(f"{wish.name}: {problem}.") from None
+    refuse_serials(wish.units, files.bench)
     rows, needed = _rows(wish, files, plan_rows)
     plan = StudyPlan(
         uid=f"{wish.name}-{wish.now[:19].replace('-', '').replace(':', '')}-{secrets.token_hex(2)}",

@@ -7,6 +7,7 @@ gets the summary and nothing that moves.
 import sys
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, TextIO
 
 from hil.core.limit import Limit, is_asked
@@ -101,7 +102,12 @@ def print_summary(run: Run, stream: TextIO) -> None:
     if brought:
         asked = _rows(len(opened.planned) - brought)
         console.print(f"  --only '{opened.only}': {asked}, and {_rows(brought)} that come before", **_AS_IT_IS)
-    bad = [result for result in results if result.verdict in (Verdict.FAIL, Verdict.UNDECIDED)]
+    notes = {reading.name: "; ".join(reading.notes) for reading in run.readings if reading.notes}
+    bad = [
+        replace(result, reason=f"{result.reason} ({notes[result.name]})") if result.name in notes else result
+        for result in results
+        if result.verdict in (Verdict.FAIL, Verdict.UNDECIDED)
+    ]
     if bad:
         _print_rows(bad, console, simulated=opened.simulated)
     missing: dict[str, list[str]] = {}

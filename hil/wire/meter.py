@@ -27,6 +27,7 @@ from hil.wire import instrument
 from hil.wire.scpi import NOT_A_NUMBER, OVER_RANGE
 
 LINE_LENGTH = 63  # longer lines are dropped by the meter
+SERIAL_NUMBER = re.compile(r"[A-Z0-9][A-Z0-9-]{0,14}")  # SYST:SER takes it
 GATE_S = 1.0
 _LINES = 256  # of which it is remembered what is known of them
 SLACK_S = 1.0  # what an answer may take besides its gates

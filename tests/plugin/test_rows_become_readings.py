@@ -317,3 +317,45 @@ def test_a_check_that_comes_after_nothing_there_is_refused(session: Callable[...
     ):
         run(prepared, tmp_path)
     assert prepared.store.readings == []
+
+
+def test_what_went_wrong_once_a_row_was_judged_stops_what_comes_after(
+    session: Callable[..., Session], tmp_path: Path
+) -> None:
+    """The reading stands, durable as it is; that its adjustment was not taken must not be lost all the same."""
+    checks = (
+        '@check(reads="first", power="any")\ndef test_first(row, judge):\n    judge(row, 0.5)\n'
+        '    raise MeterSilent("the meter does not answer")\n'
+        '@check(reads="second", after="first", power="any")\ndef test_second(row, judge): judge(row, 0.5)\n'
+        '@check(reads="third", after="second", power="any")\ndef test_third(row, judge): judge(row, 0.5)\n'
+    )
+    found = run(session(checks, "first", "second", "third"), tmp_path)
+    assert found.verdicts == {"first": Verdict.PASS, "second": Verdict.NOT_MEASURED, "third": Verdict.NOT_MEASURED}
+    why = "comes after first, and once that was judged, the meter does not answer"
+    assert found.reasons["second"] == why
+    assert found.reasons["third"] == why  # the root of it, not the row before
+    assert found.verdict is UnitVerdict.INCOMPLETE
+
+
+def test_a_folder_that_cannot_be_made_is_said_before_anything_is_touched(
+    session: Callable[..., Session], tmp_path: Path
+) -> None:
+    prepared = session(AFTER, "first", "second")
+    (tmp_path / "file").write_text("")
+    with pytest.raises(UsageError, match=r"file/run: cannot be made \(Not a directory\)\. Choose another folder"):
+        run_unit(prepared.unit_run, tmp_path / "file" / "run", checks=[tmp_path / "test_some.py"])
+    assert not prepared.unit_run.has_begun
+
+
+def test_reports_that_cannot_be_written_leave_the_run_and_are_said(
+    session: Callable[..., Session], tmp_path: Path
+) -> None:
+    class FullDisk:
+        @pytest.hookimpl(trylast=True)
+        def pytest_sessionfinish(self) -> None:
+            raise OSError(28, "No space left on device")
+
+    prepared = session(AFTER, "first", "second")
+    run_unit(prepared.unit_run, checks=[tmp_path / "test_some.py"], plugins=[FullDisk()])
+    assert prepared.store.closed is not None
+    assert str(prepared.unit_run.trouble).startswith("The reports of Q2-1 cannot be written (No space left on device).")

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from hil.app.check_unit import Files, read_files
+from hil.app.check_unit import Files, read_files, refuse_serials
 from hil.app.settings import read_settings
 from hil.errors import FileError, UsageError
 from hil.suite import ROOT
@@ -96,3 +96,23 @@ def test_a_scope_or_row_that_is_not_there(read: Read) -> None:
         read(scope="half")
     with pytest.raises(UsageError, match=r"--only 'x\*' matches no row\. 'hil plan' lists the rows"):
         read(only="x*")
+
+
+@pytest.mark.parametrize("serial", ["", "../x", "a/b", "q2-1", "Q2 1", "Q2-0000000000001", "-1"])
+def test_what_is_no_serial_number_is_refused(read: Read, serial: str) -> None:
+    with pytest.raises(UsageError, match=r"is no serial number; one is 1 to 15 capitals, digits and hyphens"):
+        refuse_serials((serial,), read().bench)
+
+
+def test_a_serial_number_belongs_to_one_unit_and_fits_the_meter(read: Read) -> None:
+    refuse_serials(("Q2-1", "Q2-2", "Q2-00000000001"), read().bench)
+    with pytest.raises(UsageError, match="serial number Q2-1 is given twice"):
+        refuse_serials(("Q2-1", "Q2-2", "Q2-1"), read().bench)
+
+
+def test_firmware_that_only_prints_holds_no_serial_number_but_the_folder_needs_one(read: Read) -> None:
+    bench = read(bench=('protocol = "bench_port"', 'protocol = "listen"\npattern = "(?P<f>.*)"')).bench
+    refuse_serials(("kit_7", "a.b"), bench)
+    for serial in ("../x", ".hidden", "a b", ""):
+        with pytest.raises(UsageError, match="the first a letter or digit"):
+            refuse_serials((serial,), bench)
