@@ -98,6 +98,8 @@ class Operator(Protocol):
     def press(self, keys: Sequence[str], seconds: float) -> None: ...  # "KEY1", "KEY2"
     def read_display(self) -> str: ...  # what stands on the display
     def lamp_is_lit(self, lamp: str) -> bool: ...  # "LED1", "LED2"
+    def watch(self) -> None: ...  # keep an eye on display and lamps from now on
+    def was_steady(self) -> bool: ...  # nothing flickered or went dark since `watch`
     def confirm(self, question: str) -> bool: ...
     def read_value(self, role: str, what: str, unit: str) -> float: ...  # a hand-read instrument
 

@@ -115,6 +115,22 @@ def _battery(taken: Taken, circumstances: Circumstances) -> Budget | None:
     )
 
 
+def _saturation(taken: Taken, circumstances: Circumstances) -> Budget | None:
+    """The drive's voltage; the coil it is brought to is known to 0.3 %, of which half counts: nothing beside 0.5 mV."""
+    return budgets.quantity_budget(taken.value, "V", ("voltmeter",), circumstances)
+
+
+def _steady_averages(taken: Taken, circumstances: Circumstances) -> Budget | None:
+    """Offset and gain of the voltmeter are in the largest and in the smallest."""
+    key = ("voltmeter", "voltage")
+    each = circumstances.short_term.get(key, circumstances.accuracies.get(key))
+    return None if each is None else budgets.change_budget(taken.value, "V", "voltmeter", each.half_width(RAIL_V / 2))
+
+
+def _steady_battery(taken: Taken, circumstances: Circumstances) -> Budget | None:
+    return budgets.change_budget(taken.value, "V", "meter", circumstances.meter.battery_step_v / 2)
+
+
 def _drop(taken: Taken, circumstances: Circumstances) -> Budget | None:
     pack_v = 7.4
     at = taken.limit.at.get("pack")
@@ -187,9 +203,12 @@ _BY_NAME: tuple[tuple[str, Made], ...] = (
     ("ccal.as_left scale.as_left", _adjustment_took),
     ("contact_*", _contact),
     ("battery_*", _battery),
+    ("k1_saturation", _saturation),
+    ("steady_averages", _steady_averages),
+    ("steady_battery", _steady_battery),
     ("protection_drop", _drop),
-    ("aref_ratio divider_ratio output_average input_average", _ratio),
-    ("timebase.as_*", _against_reference),
+    ("aref_ratio divider_ratio output_average input_average filter_average", _ratio),
+    ("timebase.as_* timebase.crystal", _against_reference),
     ("timebase.unreached", _unreached),
     ("timebase.jitter", _gates),
     ("f_open f_ccal", _free_running),

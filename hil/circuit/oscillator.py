@@ -18,7 +18,7 @@ from hil.circuit.tank import Coils, Complexes, TankNetwork
 
 TERMINAL_CAPACITANCE_F = 2e-12  # the board's own terminals and tracks; from memory
 NODE_CAPACITANCE_F = 1e-15  # of any node to ground: keeps every node defined and moves nothing
-COUPLING_LEAST_F = 5e-6  # larger capacitors couple, smaller ones tune
+COUPLING_LEAST_F = 2e-6  # larger capacitors couple, smaller ones tune: the largest that the meter measures is 1.1 uF
 LEAD_MOST_H = 3e-7  # larger inductances tune, smaller ones are leads
 INNER = (
     "terminal.inner"  # between the jig's leads and the part; the part defines it, so that it adds nothing of its own

@@ -139,6 +139,17 @@ def difference_budget(value: float, unit: str, parts: Mapping[str, float], circu
     return _about(value, inputs, unit)
 
 
+def change_budget(value: float, unit: str, role: str, half_width: float) -> Budget:
+    """Budget of the largest less the smallest of several readings of one instrument.
+
+    Args:
+        half_width: of what a reading does not share with the others.
+    """
+    return _about(
+        value, [rectangular(f"{role}: {which}", 0.0, half_width, unit=unit) for which in ("largest", "smallest")], unit
+    )
+
+
 def ratio_budget(value: float, whole: float, circumstances: Circumstances, *, unit: str = "V") -> Budget | None:
     """Budget of a ratio of two readings of the voltmeter, the larger about ``whole``; None without its accuracy.
 

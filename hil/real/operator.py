@@ -80,6 +80,14 @@ class TerminalOperator:
         """Whether a lamp is lit."""
         return self._ask(f"Is {lamp} lit? [Y/n] ", _yes)
 
+    def watch(self) -> None:
+        """Have display and lamps watched from now on."""
+        self._insist("Watch the display and both lamps until you are asked about them. Watching?")
+
+    def was_steady(self) -> bool:
+        """Whether nothing flickered or went dark since."""
+        return self._ask("Were display and lamps steady all the time, without a flicker? [Y/n] ", _yes)
+
     def confirm(self, question: str) -> bool:
         """Whether something is so."""
         return self._ask(f"{question} [Y/n] ", _yes)
@@ -154,6 +162,14 @@ class RecordedOperator:
     def lamp_is_lit(self, lamp: str) -> bool:
         """As the operator does."""
         return self._note(f"is {lamp} lit", lambda: self._operator.lamp_is_lit(lamp))
+
+    def watch(self) -> None:
+        """As the operator does."""
+        self._note("watch display and lamps", self._operator.watch)
+
+    def was_steady(self) -> bool:
+        """As the operator does."""
+        return self._note("were display and lamps steady", self._operator.was_steady)
 
     def confirm(self, question: str) -> bool:
         """As the operator does."""

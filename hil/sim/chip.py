@@ -125,8 +125,19 @@ class Chip:
         elif cause == "POWER" or (cause == "BROWN" and self._stopped_by == "EXTERNAL"):
             self._stopped_by = cause  # what went deeper counts
 
+    def _follow_clock(self) -> None:
+        """The crystal may be pulled elsewhere while the chip runs: whatever it counts goes on at the new pace."""
+        clock_hz = self.surroundings.clock_hz(self.at_s)
+        if clock_hz > 0 and clock_hz != self._clock_hz:
+            for task in self._tasks:
+                task.due_s = self.at_s + (task.due_s - self.at_s) * self._clock_hz / clock_hz
+            self._clock_hz = clock_hz
+
     def _start_if_possible(self) -> None:
-        if self._firmware is not None or self._make_firmware is None or self._reset_is_low:
+        if self._firmware is not None:
+            self._follow_clock()
+            return
+        if self._make_firmware is None or self._reset_is_low:
             return
         clock_hz = self.surroundings.clock_hz(self.at_s)
         if self._vcc_v < self._brown_out_v + BROWN_OUT_HYSTERESIS_V or clock_hz <= 0:

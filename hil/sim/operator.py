@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 _FIT_S, _PROBE_S, _LOOK_S, _ANSWER_S, _READ_S = 6.0, 3.0, 1.5, 2.0, 2.5
 _BOUNCE_S, _LET_GO_S = 0.002, 0.1
+_GLANCE_S = 0.2  # between two looks of somebody who watches; what flickers for less is missed
 _VALUE = r"(-?[\d.]+ \S+)"
 
 
@@ -24,6 +25,8 @@ class SimOperator:
     def __init__(self, bench: "SimulatedBench") -> None:
         self._bench = bench
         self._has_erred = False
+        self._seen: set[tuple[bool, ...]] = set()
+        self._is_watching = False
 
     def insert(self, serial: str) -> None:
         """Put the unit with this serial number into the jig; the bench tells which it is."""
@@ -77,6 +80,24 @@ class SimOperator:
         """Look at a lamp."""
         self._spend(_LOOK_S)
         return self._bench.lamp_is_lit(lamp)
+
+    def watch(self) -> None:
+        """Keep an eye on display and lamps."""
+        self._spend(_LOOK_S)
+        self._seen, self._is_watching = set(), True
+        self._glance()
+
+    def _glance(self) -> None:
+        if self._is_watching:
+            lit = (self._bench.lamp_is_lit(lamp) for lamp in ("LED1", "LED2"))
+            self._seen.add((*lit, any(self._bench.display_text())))
+            self._bench.later(_GLANCE_S, self._glance)
+
+    def was_steady(self) -> bool:
+        """Whether they looked alike at every glance; one that was not watching cannot say so."""
+        self._spend(_ANSWER_S)
+        self._is_watching = False
+        return len(self._seen) == 1
 
     def confirm(self, question: str) -> bool:
         """Do what is asked, or look, and answer."""

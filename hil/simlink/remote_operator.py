@@ -14,7 +14,7 @@ from typing import Any
 from hil.errors import BenchError
 from hil.sim.bench import SimulatedBench
 
-_ACTIONS = ("fit", "probe", "press", "read_display", "lamp_is_lit", "confirm", "read_value")
+_ACTIONS = ("fit", "probe", "press", "read_display", "lamp_is_lit", "watch", "was_steady", "confirm", "read_value")
 _CONNECT_S, _ANSWER_S = 5.0, 60.0
 
 
@@ -103,6 +103,14 @@ class RemoteOperator:
     def lamp_is_lit(self, lamp: str) -> bool:
         """Look at a lamp."""
         return bool(self._ask("lamp_is_lit", lamp))
+
+    def watch(self) -> None:
+        """Keep an eye on display and lamps."""
+        self._ask("watch")
+
+    def was_steady(self) -> bool:
+        """Whether nothing flickered or went dark since."""
+        return bool(self._ask("was_steady"))
 
     def confirm(self, question: str) -> bool:
         """Do what is asked, or look, and answer."""

@@ -28,12 +28,21 @@ def test_as_found(row, reference, meter, run_state, judge):
 @check(reads="timebase.reload", needs="meter", after="timebase.as_found", seconds=0.11)
 def test_trim(row, meter, run_state, judge):
     """Closed form, from one reading; what is left is what whole steps of 16 ppm cannot reach."""
-    trim = lc.trim(meter.reload(), *run_state["indicated"])
+    reference_hz, indicated_hz = run_state["indicated"]
+    reload = meter.reload()
+    run_state["untrimmed"] = indicated_hz / reference_hz * lc.RELOAD / reload - 1
+    trim = lc.trim(reload, reference_hz, indicated_hz)
     reading = judge(row, float(trim.reload - lc.RELOAD), notes=(f"reachable residue {trim.residue * 1e6:+.2f} ppm",))
     if reading.verdict == "pass":
         meter.set_reload(trim.reload)
         meter.store()
         run_state["residue"] = trim.residue
+
+
+@check(reads="timebase.crystal", needs="meter", after="timebase.reload", seconds=0.0)
+def test_crystal(row, run_state, judge):
+    """As it would be without any trim: an earlier one must not hide a wrong load capacitor."""
+    judge(row, run_state["untrimmed"])
 
 
 @check(reads="timebase.as_left", needs="generator meter", after="timebase.reload", seconds=GATES + 0.15)

@@ -67,9 +67,16 @@ def test_scale_as_left(row, meter, fit, part, judge):
 
 
 @check(reads="l_*", needs="meter part", after="calibration zero_l scale scale.*", seconds=1.1)
-def test_inductance(row, meter, fit, part, judge):
+def test_inductance(row, meter, fit, part, run_state, judge):
     reference_h, indicated_h, note = _read_against(part, meter, fit)
+    run_state[f"{row.name}_error"] = indicated_h / reference_h - 1
     judge(row.around(reference_h), indicated_h, notes=(note,), again=meter.inductance_h)
+
+
+@check(reads="usual_l_100m", needs="meter part", after="l_100m", seconds=0.0)
+def test_usual_error(row, run_state, judge):
+    """Where the tank is at its highest impedance a wrong feedback resistor shows, long before the specification."""
+    judge(row, run_state["l_100m_error"])
 
 
 @check(reads="shown_l_*", needs="meter part", after="calibration zero_l scale", seconds=2.0)

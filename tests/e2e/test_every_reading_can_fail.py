@@ -26,7 +26,7 @@ MOVED = " ".join(f"bench.part.{name}=+{50 if name in ('c_1p', 'c_100p') else 15}
 
 # Faults, as --fault takes them, and the readings that they turn to fail.
 CASES = {
-    "bench.voltmeter.resistance=+40%": "r_pack r_5v r_3v r_div r_aref r_reset r_comp r_inavg r_k1 r_k2",
+    "bench.voltmeter.resistance=+40%": "r_pack r_5v r_3v r_div r_aref r_reset r_comp r_t0 r_inavg r_k1 r_k2",
     "Q1=short": "reverse_current reverse_pack",
     "R9=short": "first_limited first_current",
     "bench.voltmeter.voltage=+3%": (
@@ -51,12 +51,16 @@ CASES = {
     "C2=short": "f_ccal calibration",
     "bench.generator.frequency=+150ppm": "timebase.as_found",
     "bench.generator.frequency=+90ppm": "timebase.reload",
+    "bench.generator.frequency=+60ppm": "timebase.crystal",
     "bench.generator.frequency=+50ppm firmware=fixed_gate": "timebase.as_left",
     "bench.generator.frequency=+12ppm firmware=fixed_gate": "timebase.unreached",
     "firmware=free_prescaler": "timebase.jitter",
     "C1=+40%": "f_open",
     "C1=+12% L1=-15%": "c1 l1",
-    "R18.1,U3.16=bridge": "current_idle f_repeatability f_warm_up lamp2_off",
+    "R18.1,U3.16=bridge": "current_idle f_repeatability lamp2_off",
+    "R16=-25% R14=+20% R12=-50%": "k1_saturation filter_average usual_l_100m",
+    "R27=intermittent=0.2 R14=intermittent=0.2": "steady_panel steady_averages",
+    "R7=intermittent=0.1": "steady_battery",
     "R15=intermittent=0.15": "f_supply_low f_supply_full f_repeatability f_warm_up",
     "R15=intermittent=0.3": "zero_c_found zero_c",
     f"R17.1,U3.16=bridge {MOVED}": f"lamp1_off {' '.join(C_PARTS)} {' '.join(L_PARTS)} shown_c_100p",

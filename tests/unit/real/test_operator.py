@@ -51,6 +51,14 @@ def test_enter_means_yes_and_no_is_respected() -> None:
     assert [person.confirm("Really?"), person.lamp_is_lit("LED1"), person.confirm("Sure?")] == [True, False, True]
 
 
+def test_display_and_lamps_are_watched_until_asked_about() -> None:
+    person, shown = operator("\nn\n")
+    person.watch()
+    assert not person.was_steady()
+    assert "Watch the display and both lamps until you are asked about them. Watching? [Y/n] " in shown.getvalue()
+    assert "Were display and lamps steady all the time, without a flicker? [Y/n] " in shown.getvalue()
+
+
 def test_a_capacitor_is_discharged_before_it_is_fitted() -> None:
     person, shown = operator("y\ny\ny\n")
     person.fit("c_1u", "1 uF film capacitor")

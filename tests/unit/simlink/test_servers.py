@@ -47,6 +47,8 @@ def test_a_session_over_the_wire(server, manager) -> None:
         assert time.perf_counter() - began_s < 2.0  # a gate of one second, fifty times as fast
         assert person.read_display().startswith("C=")
         assert person.lamp_is_lit("LED1")
+        person.watch()
+        assert person.was_steady()
         person.press(["KEY1"], 0.2)
         port.write(b"SENS:FUNC?\n")
         assert port.readline() == b"IND\n"
