@@ -1,18 +1,14 @@
-"""Coverage on a weighted sample of the universe, held to the table in tests/data; and the rows that are proposed."""
+"""Coverage on a weighted sample of the universe, held to the table in tests/data; and the rows of revision B."""
 
 import csv
 import os
 import random
-import re
-import shutil
 from pathlib import Path
 
 import pytest
 
 from hil.app.coverage import Work, files_for_trials, fill, trials_of
 from hil.app.coverage_subject import universe_of
-from hil.app.limits_release import release
-from hil.app.locate import locate
 from hil.app.settings import read_settings
 from hil.core.coverage import GOOD, Trial, Tried
 from hil.runner import run_unit
@@ -21,7 +17,7 @@ from hil.store.trials import TrialTable
 pytestmark = pytest.mark.study
 
 DATA = Path(__file__).parent.parent / "data"
-TABLE, PROPOSED = DATA / "coverage_faults.csv", DATA / "proposed_rows.toml"
+TABLE = DATA / "coverage_faults.csv"
 NOW = "2026-11-25T05:00:00.000+00:00"
 SAMPLE, FRESH = 60, 9  # so many faults, drawn by weight, each on a unit that no other figure rests on
 JOBS = os.cpu_count() or 1
@@ -32,10 +28,10 @@ def table() -> dict[str, dict[str, str]]:
         return {row["fault"]: row for row in csv.DictReader(line for line in lines if not line.startswith("#"))}
 
 
-def run(trials: list[Trial], folder: Path, *, limits: str = "qm2") -> dict[tuple[str, int], Tried]:
-    settings = read_settings({"limits": limits, "out": str(folder)}, folder=folder)
+def run(trials: list[Trial], folder: Path) -> dict[tuple[str, int], Tried]:
+    settings = read_settings({"out": str(folder)}, folder=folder)
     work = Work(settings=settings, files=files_for_trials(settings, NOW[:10]), run_session=run_unit, now=NOW)
-    with TrialTable(str(folder / "trials.sqlite"), key={"limits": limits}) as kept:
+    with TrialTable(str(folder / "trials.sqlite"), key={"limits": "qm2"}) as kept:
         return {(one.trial.fault, one.trial.number): one for one in fill(kept, trials, work, jobs=JOBS)}
 
 
@@ -54,32 +50,32 @@ def test_a_weighted_sample_on_fresh_units_is_caught_as_the_table_says(tmp_path: 
     assert not unseen & caught
 
 
-@pytest.fixture(scope="module")
-def proposed(tmp_path_factory: pytest.TempPathFactory) -> str:
-    """The limits with the proposed rows, as a revision of their own that is released."""
-    folder = tmp_path_factory.mktemp("limits")
-    for name in ("qm2.toml", "released.toml"):
-        shutil.copy(locate("limits", "qm2").parent / name, folder / name)
-    shutil.copytree(locate("limits", "qm2").parent / "released", folder / "released")
-    path = folder / "qm2.toml"
-    text = re.sub(r'^revision = ".*"$', 'revision = "proposed"', path.read_text(), flags=re.MULTILINE)
-    text = re.sub(r"\[limit\.k1_drive_on\]\n(.+\n)+", "", text)
-    path.write_text(text + "\n" + PROPOSED.read_text())
-    release(str(path), by="a test", reason="to see what the proposed rows catch", today=NOW[:10])
-    return str(path)
+REVISION_B = {
+    "R15=+20%": "r_t0",
+    "R15=x10": "r_t0",
+    "R15=-50%": "r_t0",
+    "R14=+20%": "filter_average",
+    "R14=-50%": "filter_average",
+    "R14=short": "filter_average",
+    "U3.5,U3.6=bridge": "filter_average",
+    "R16=-20%": "k1_saturation",
+    "R16=value=2.7kohm": "k1_saturation",
+    "R12=-50%": "usual_l_100m",
+    "Y1=+55ppm": "timebase.crystal",
+    "R27=intermittent=0.1": "steady_panel",
+    "R17=intermittent=0.1": "steady_panel",
+    "R4=intermittent=0.1": "steady_averages",
+    "R14=intermittent=0.1": "steady_averages",
+    "R8=intermittent=0.1": "steady_battery",
+}
 
 
-MISSED = ("R15=+20%", "R15=x10", "R15=-50%", "R14=+20%", "R14=-50%", "R14=x0.1", "R16=-50%", "R16=+50%")
-
-
-def test_the_proposed_rows_catch_what_is_missed_and_no_good_unit(proposed: str, tmp_path: Path) -> None:
-    """Each of these is seen and not caught with the present limits; a dozen good units pass with the proposed ones."""
-    known = table()
-    assert all(known[text]["caught"] == "0" and known[text]["visible"] == "yes" for text in MISSED)
-    trials = [Trial(fault=text, number=0, serial=f"QM2-7{place:04d}", made=text) for place, text in enumerate(MISSED)]
-    good = [Trial(fault=GOOD, number=number, serial=f"QM2-{number + 1:05d}") for number in range(12)]
-    found = run(trials + good, tmp_path, limits=proposed)
-    assert [text for text in MISSED if not found[text, 0].is_caught] == []
+def test_the_rows_of_revision_b_catch_what_they_are_there_for_and_no_good_unit(tmp_path: Path) -> None:
+    """Each of these was seen and not caught by revision A; two dozen good units pass."""
+    trials = [
+        Trial(fault=text, number=0, serial=f"QM2-7{place:04d}", made=text) for place, text in enumerate(REVISION_B)
+    ]
+    good = [Trial(fault=GOOD, number=number, serial=f"QM2-{number + 70001:05d}") for number in range(24)]
+    found = run(trials + good, tmp_path)
+    assert {text: row for text, row in REVISION_B.items() if row not in found[text, 0].failed} == {}
     assert [one.trial.serial for one in found.values() if one.trial.fault == GOOD and one.is_caught] == []
-    rows = {name for text in MISSED for name in found[text, 0].failed}
-    assert rows == {"r_t0", "filter_average", "k1_drive_on"}
