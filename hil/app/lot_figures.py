@@ -16,9 +16,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import ndtri
+from scipy.special import ndtri, stdtrit
 
 from hil.app.lot_effects import GROUPINGS, LEAST_SHARE, Candidates, Effect, effects_of, strongest_first
+from hil.app.lot_notes import LEAST_CONTROL, notes_on
 from hil.core.capability import Capability, PercentileCapability, from_percentiles, from_summary
 from hil.core.sampling import Proportion, proportion
 
@@ -27,7 +28,6 @@ OUTLIER_SIGMAS = 4.5  # robust, and at least; common practice is 3.5 to 5 with m
 PASS, FAIL = 0, 1  # codes of verdicts, as `hil.store.queries` gives it
 MOST_RANKED = 2000  # units for rank correlations: known to 0.02 and better, where 0.7 is asked for
 SUBGROUPS = 25  # averages of this many parts of the lot are charted
-LEAST_CONTROL = 20  # units
 FALSE_ALARM = 0.05  # that anything is out of control, or an outlier, in a lot where all is well
 Floats = NDArray[np.float64]
 
@@ -160,27 +160,9 @@ def lot_figures(
     """
     if runs.empty:
         raise ValueError(f"lot '{lot}' has no runs")
-    notes: list[str] = []
     # A simulated bench begins every call at the same hour: there the order of recording is that of time.
     by_time = ["run_no"] if simulated else ["opened_s", "run_no"]
     runs = runs.sort_values(by_time, kind="stable")
-    if not simulated and not runs["run_no"].is_monotonic_increasing:
-        notes.append(
-            "runs were not recorded in the order of their times: a clock went backwards, or records were merged; "
-            "the order of their times counts"
-        )
-    counted = runs[runs["only"] == ""].sort_values(["serial", "attempt"], kind="stable")
-    backwards = int((counted.groupby("serial")["opened_s"].diff() < 0).sum())
-    if backwards and not simulated:
-        notes.append(
-            f"{backwards} retests are dated before the check that they repeat: a clock went backwards; the number of "
-            "the attempt says which is the later one"
-        )
-    if len(limits_revisions) > 1:
-        notes.append(
-            f"limits changed within this lot ({', '.join(limits_revisions)}); verdicts are those of their own time, "
-            "figures and plots are against the latest limits"
-        )
     by_attempt = runs.sort_values(["attempt", *by_time], kind="stable")
     whole = by_attempt[(by_attempt["only"] == "") & by_attempt["verdict"].isin(["PASS", "FAIL"])]
     first = whole.drop_duplicates("serial", keep="first")
@@ -196,10 +178,6 @@ def lot_figures(
         failures.append((name, count, cumulated / total_failed))
     attempts = whole.groupby("serial").size()
     reworked_units = set(reworked) | set(runs.loc[runs["only"] != "", "serial"])
-    if first.empty:
-        notes.append("no unit has a complete run: there is nothing to judge yet")
-    elif len(last) < LEAST_CONTROL:
-        notes.append(f"fewer than {LEAST_CONTROL} units: too few to speak of control, drift or outliers")
     return LotFigures(
         lot=lot,
         first_run=_iso(runs["opened_s"].min()),
@@ -224,7 +202,9 @@ def lot_figures(
         unit_s=float(runs["seconds"].sum()) / units,
         simulated=simulated,
         moved=tuple(moved),
-        notes=tuple(notes),
+        notes=notes_on(
+            runs, checks, units=units, complete=len(last), limits_revisions=limits_revisions, simulated=simulated
+        ),
         serials=tuple(last["serial"]),
         labels=labels,
     )
@@ -348,8 +328,8 @@ def _edge(edges: Floats) -> float | None:
 def _control(values: Floats, checks: int) -> tuple[bool | None, tuple[str, ...]]:
     """Chart the averages of consecutive units against the spread inside them.
 
-    The limits are so wide that a lot of that many checks in which nothing changed is called out of control in one of
-    twenty cases; with 3 sigma it would be nearly every lot.
+    The limits are so wide (Bonferroni, and Student's t as the spread is estimated) that a lot of that many checks in
+    which nothing changed is called out of control in one of twenty cases; with 3 sigma it would be nearly every lot.
     """
     if values.size < LEAST_CONTROL:
         return None, ()
@@ -359,7 +339,9 @@ def _control(values: Floats, checks: int) -> tuple[bool | None, tuple[str, ...]]
     groups = values[: values.size // size * size].reshape(-1, size)
     within = float(np.sqrt((groups.std(axis=1, ddof=1) ** 2).mean()))
     means = groups.mean(axis=1)
-    width = float(ndtri(1 - FALSE_ALARM / (2 * checks * len(groups)))) * within / math.sqrt(size)
+    count = len(groups)
+    quantile = float(stdtrit(count * (size - 1), 1 - FALSE_ALARM / (2 * checks * count)))
+    width = quantile * within * math.sqrt((1 - 1 / count) / size)
     out = np.flatnonzero(np.abs(means - means.mean()) > width)
     signals = tuple(
         f"average of units {at * size + 1} to {(at + 1) * size} beyond its limit" for at in out[:5].tolist()

@@ -38,6 +38,7 @@ def run(options: argparse.Namespace) -> int:
 
 def _run(options: argparse.Namespace) -> int:
     from hil.app.lot import figures_of, report_json, write_lot_report
+    from hil.app.lot_notes import counted, named
     from hil.app.records_at import existing_record
     from hil.real.wallclock import WallClock
     from hil.render.lot_page import findings
@@ -59,13 +60,16 @@ def _run(options: argparse.Namespace) -> int:
         return 0
     mark = "SIMULATED  " if figures.simulated else ""
     first, final = figures.first_pass, figures.final
-    print(f"{mark}lot {figures.lot}: {figures.units} units, {figures.runs} runs")
-    print(f"  first pass {first.count} of {first.total}, 95 %: {first.lower:.1%} to {first.upper:.1%}")
-    print(f"  final      {final.count} of {final.total}, 95 %: {final.lower:.1%} to {final.upper:.1%}")
+    runs = counted(figures.runs, "run", "runs")
+    print(f"{mark}lot {figures.lot}: {counted(figures.units, 'unit', 'units')}, {runs}")
+    if first.total:
+        print(f"  first pass {first.count} of {first.total}, 95 %: {first.lower:.1%} to {first.upper:.1%}")
+        print(f"  final      {final.count} of {final.total}, 95 %: {final.lower:.1%} to {final.upper:.1%}")
     for words in figures.notes:
         print(f"  note: {words}")
     if figures.moved:
-        print(f"  note: {len({serial for serial, _ in figures.moved})} units also have runs in another lot")
+        where = named([f"{serial} in {other}" for serial, other in figures.moved])
+        print(f"  note: also in another lot, of which no run counts here: {where}")
     for one in findings(figures):
         print(f"  - {one.words}")
     for words, plan in plans:

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from hil.app.lot import as_json, figures_of, units_csv, write_lot_report
+from hil.app.lot_figures import _control
 from hil.app.sampling_tables import load_sampling_tables
 from hil.core.ledger import Diagnosed, Rework
 from hil.core.records import UnitVerdict, Verdict
@@ -159,6 +160,15 @@ def test_a_distribution_with_long_tails_has_no_outliers_and_tiny_ones_do_not_cou
     assert figures_of("26-11", store).outliers == ()
 
 
+@pytest.mark.parametrize("units", [20, 30, 60, 500])
+def test_lots_in_which_nothing_changed_are_in_control(units) -> None:
+    generator, checks, lots = np.random.default_rng(3), 30, 100
+    wrong = sum(
+        any(_control(generator.normal(size=units), checks)[0] is False for _ in range(checks)) for _ in range(lots)
+    )
+    assert wrong <= 12  # 5 are allowed; more than 12 would be chance in one of a thousand
+
+
 # Lots that are odd
 
 
@@ -204,6 +214,7 @@ def test_constant_readings(lot, store, tmp_path) -> None:
         lot.unit(unit, {"c_1n": 1.00000001, "rail": 5.1})
     page, data = report(store, tmp_path)
     assert page.count("all readings the same") == 2
+    assert "2 checks read the same on all units (C_1N, RAIL): without a spread there is no capability" in page
     assert [one["sd"] for one in data["checks"]] == [0.0, 0.0]
     assert [(one["capability"]["cpk"], one["percentile"]["ppk"]) for one in data["checks"]] == [(None, None)] * 2
     assert (data["effects"], data["correlations"]) == ([], [])
@@ -216,8 +227,17 @@ def test_missing_readings(lot, store, tmp_path) -> None:
     page, data = report(store, tmp_path)
     assert [(one["count"], one["missing"]) for one in data["checks"]] == [(10, 20), (30, 0)]
     assert "(20 missing)" in page
+    assert "readings are missing (C_1N of 20 units); a check is judged by the units that have one" in page
     rows = list(csv.DictReader((tmp_path / "lot-26-11-units.csv").open()))
     assert [row["c_1n [V]"] == "" for row in rows] == [bool(unit % 3) for unit in range(30)]
+
+
+def test_units_without_a_complete_run_are_said(lot, store, tmp_path) -> None:
+    many(lot, 20)
+    lot.unit(99, closed=False)
+    page, data = report(store, tmp_path)
+    assert (data["units"], data["unfinished"], data["first_pass"]["total"]) == (21, 1, 20)
+    assert "1 unit has no complete run, and no part in yields and checks" in page
 
 
 def test_no_complete_run_at_all(lot, store, tmp_path) -> None:
@@ -257,7 +277,7 @@ def test_a_clock_that_went_backwards_is_said_and_the_later_attempt_still_counts(
     page, data = report(store, tmp_path)
     assert (data["first_pass"]["count"], data["final"]["count"]) == (20, 21)
     assert "runs were not recorded in the order of their times" in page
-    assert "1 retests are dated before the check that they repeat" in page
+    assert "1 retest is dated before the check repeated" in page
 
 
 def test_limits_that_changed_within_a_lot_are_said(lot, store, tmp_path) -> None:
