@@ -204,7 +204,7 @@ def _evaluate(options: argparse.Namespace) -> int:
 
 
 def _benches(options: argparse.Namespace) -> int:
-    from hil.app.benches import agreement_of
+    from hil.app.benches import agreement_of, who_moved
     from hil.app.records_at import existing_record
     from hil.real.wallclock import WallClock
     from hil.render.benches import agreement_json, print_agreement
@@ -217,9 +217,12 @@ def _benches(options: argparse.Namespace) -> int:
         agreement, reworked = agreement_of(
             options.benches, store, settings, now=WallClock().now(), units=_names(options.units)
         )
+        moved = who_moved(agreement, store)
     if options.json:
-        print(json.dumps(agreement_json(agreement, simulated=simulated), ensure_ascii=False, allow_nan=False))
-    print_agreement(agreement, sys.stderr if options.json else sys.stdout, simulated=simulated, every=options.all)
+        found = agreement_json(agreement, simulated=simulated, who_moved=moved)
+        print(json.dumps(found, ensure_ascii=False, allow_nan=False))
+    stream = sys.stderr if options.json else sys.stdout
+    print_agreement(agreement, stream, simulated=simulated, who_moved=moved, every=options.all)
     if reworked:
         print(f"left out, because they were reworked: {', '.join(reworked)}", file=sys.stderr)
     return 0

@@ -1,6 +1,7 @@
 """Agreement of benches as a table in words and as JSON."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any, TextIO
 
@@ -12,8 +13,10 @@ _WORDS = {Finding.SAME: "agree", Finding.CHANGED: "differ", Finding.CANNOT_TELL:
 _STYLES = {Finding.SAME: "green", Finding.CHANGED: "bold red", Finding.CANNOT_TELL: "yellow"}
 
 
-def print_agreement(agreement: Agreement, stream: TextIO, *, simulated: bool, every: bool = False) -> None:
-    """Print the rows that are worth a look (or every one), and what they amount to."""
+def print_agreement(
+    agreement: Agreement, stream: TextIO, *, simulated: bool, who_moved: Sequence[str] = (), every: bool = False
+) -> None:
+    """Print the rows that are worth a look (or every one), what they amount to, and which bench has moved."""
     from rich.console import Console
     from rich.table import Table
     from rich.text import Text
@@ -37,6 +40,8 @@ def print_agreement(agreement: Agreement, stream: TextIO, *, simulated: bool, ev
             f"{pattern.bench} is off in {pattern.rows} of {pattern.of} checks in {pattern.unit or 'ratios'}; "
             f"the middle one by {100 * pattern.ratio:+.2g} % of the reading"
         )
+    for words in who_moved:
+        console.print(words)
 
 
 def _cells(one: Off) -> tuple[str, ...]:
@@ -50,7 +55,7 @@ def _cells(one: Off) -> tuple[str, ...]:
     return one.row, one.bench, show(shift.difference.value, one.unit, 3), interval, margin, worst
 
 
-def agreement_json(agreement: Agreement, *, simulated: bool) -> dict[str, Any]:
+def agreement_json(agreement: Agreement, *, simulated: bool, who_moved: Sequence[str] = ()) -> dict[str, Any]:
     """One object: benches, units, every row."""
     return {
         "format": 1,
@@ -58,6 +63,7 @@ def agreement_json(agreement: Agreement, *, simulated: bool) -> dict[str, Any]:
         "benches": list(agreement.benches),
         "units": list(agreement.units),
         "patterns": [asdict(one) for one in agreement.patterns],
+        "who_moved": list(who_moved),
         "checks": [_row(one) for one in agreement.rows],
     }
 

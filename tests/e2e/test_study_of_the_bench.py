@@ -116,6 +116,18 @@ def test_two_benches_one_of_them_off(call: Call) -> None:
     assert rows["c_1n"]["finding"] == "agree"
     (volts,) = [one for one in found["patterns"] if one["unit"] == "V"]
     assert volts["ratio"] == pytest.approx(0.01, rel=0.1)
+    assert any(
+        words.startswith("in V: no check standard in V was read on west and east") for words in found["who_moved"]
+    )
+    # The golden unit, five mornings on each bench, tells which of them has moved.
+    for bench, faults in (("west", ()), ("east", ("--fault", "bench.voltmeter.voltage=+1%"))):
+        for morning in range(5):
+            spoilt = faults if morning == 4 else ()
+            call("bench", "--bench", f"./{bench}.toml", "--out", "west", *spoilt)
+    code, out, _ = call("study", "benches", "west", "east", "--simulated", "--out", "west")
+    assert code == 0
+    assert "in V: east is the one that is off: by its check standards it has moved (golden_5v 5" in out
+    assert "and west has not" in out
     code, _, err = call("study", "benches", "west", "north", "--simulated", "--out", "west")
     assert code == 4
     assert "no run of bench 'north'. Benches there: west, east." in err
