@@ -111,8 +111,8 @@ def learned(
     Raises:
         UsageError: the table lacks the units without faults.
     """
-    columns = _columns(limits.rows, netlist)
-    tries, faults = _tries(tables, possible, columns)
+    columns = columns_of(limits.rows, netlist)
+    tries, faults = tries_of(tables, possible, columns)
     weight = {one.text: one.weight for one in possible}
     weights = np.array([weight[fault] for fault in faults])
     about = {**state_of(limits.board, limits_name), "firmware": FIRMWARE_VERSION, "units": str(len(tries.fault))}
@@ -123,7 +123,8 @@ def learned(
     return replace(learn(columns, tries, faults, weights, about), groups=groups, sharpness=sharpness)
 
 
-def _columns(rows: Sequence[Limit], netlist: Netlist) -> Columns:
+def columns_of(rows: Sequence[Limit], netlist: Netlist) -> Columns:
+    """Columns of a dictionary: the rows of the limits, then the probes of the board."""
     probes = probe_names(netlist)
     floor = [_floor(row) for row in rows]
     floor += [
@@ -151,9 +152,14 @@ def _floor(row: Limit) -> float:
     return LEAST_WIDTH * half if math.isfinite(half) else 0.0
 
 
-def _tries(
+def tries_of(
     tables: Sequence[TrialTable], possible: Sequence[PossibleFault], columns: Columns
 ) -> tuple[Tries, tuple[str, ...]]:
+    """Units of tables side by side, and the faults that they have; of units whose like without a fault is there.
+
+    Raises:
+        UsageError: the tables lack the units without faults.
+    """
     good = [one for table in tables for one in table.all(GOOD)]
     line = {one.trial.serial: place for place, one in enumerate(good)}
     faulty = [one for table in tables for one in table.all() if one.trial.fault != GOOD and one.trial.serial in line]

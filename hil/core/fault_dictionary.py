@@ -282,8 +282,13 @@ def left_out(columns: Columns, tries: Tries, faults: Sequence[str], weights: Flo
 
 
 def best_sharpness(found: Sequence[LeftOut], weights: Floats, groups: Ints) -> float:
-    """The exponent of the likelihood under which the true groups of units left out were most probable."""
+    """The exponent of the likelihood under which the true groups of units left out were most probable.
+
+    The smallest, which believes least, when no unit could be left out.
+    """
     strange = [one for one in found if one.is_strange]
+    if not strange:
+        return min(SHARPNESS)
 
     def score(sharpness: float) -> float:
         total, by = 0.0, 0.0

@@ -4,7 +4,8 @@ python study_diagnosis.py fresh 0 100       units 0 to 99: serial numbers and st
 python study_diagnosis.py perturbed 0 50    jig capacitance, delay, Q(f) and temperature as no dictionary knows them
 python study_diagnosis.py double 0 50       two faults at once
 
-One JSON line a unit that failed. The technician measures through the bench: the unit is in the jig, the simulated
+Faults are drawn by weight from the whole universe. One JSON line a unit, with its readings; those that pass are not
+diagnosed, as nobody would ask. The technician measures through the bench: the unit is in the jig, the simulated
 operator holds the probe, voltmeter and counter are read.
 """
 
@@ -142,7 +143,7 @@ def main(kind: str, first: int, count: int) -> None:
             turns = list(places(known, set(made), read, lambda name: measured(bench, power, name)))  # noqa: B023
             power.off()
         line = {"number": number, "faults": list(made), "verdict": str(UnitVerdict.FAIL), "turns": turns}
-        print(json.dumps(line), flush=True)
+        print(json.dumps(line | {"readings": read}), flush=True)
 
 
 if __name__ == "__main__":

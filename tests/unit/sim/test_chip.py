@@ -77,6 +77,18 @@ def test_a_divided_clock_makes_everything_eight_times_slower(board, make_meter) 
     assert bench.chip.baud() == pytest.approx(38_462 / 8, rel=1e-4)
 
 
+def test_a_crystal_that_jumps_in_the_middle_of_a_gate_makes_it_longer_from_then_on(meter, board) -> None:
+    board.reference_hz = 4e6
+    steady = int(meter.ask("MEAS:FREQ?"))
+    meter.chip.receive(b"MEAS:FREQ?\n", meter.at_s)
+    meter.run(0.5)
+    board.crystal_hz *= 1 - 1000e-6
+    meter.power(5.0)  # the board was solved anew
+    meter.heard = b""
+    meter.run(0.6)
+    assert int(meter.heard) / steady - 1 == pytest.approx(500e-6, abs=20e-6)
+
+
 def test_the_uart_runs_0_16_percent_fast(meter) -> None:
     """16 MHz over 16·26 is 38 462 Bd: the error that the data sheet gives for 38.4 kBd."""
     assert meter.chip.baud() == pytest.approx(38_400 * 1.0016, rel=1e-4)
