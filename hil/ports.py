@@ -105,7 +105,7 @@ class Operator(Protocol):
 
 
 class Programmer(Protocol):
-    def program(self, image: str, *, timeout_s: float) -> str: ...  # returns SHA-256 of the image
+    def program(self, image: str) -> str: ...  # returns SHA-256 of the image
 
 
 class Store(Protocol):

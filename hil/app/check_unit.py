@@ -320,6 +320,7 @@ def _check_unit(
     def begin(plan: Plan) -> tuple[Bench, Recorder]:
         if files.only:
             refuse_parts(files, [row.name for row in plan.rows], order.today)
+        _refuse_image(order.image, files, plan)
         if budget_for is not None:
             refuse_empty_zones(files.rows, files.bench, files.kit, plan.rows, order.today)
         bench, store = bench_and_store()
@@ -390,6 +391,16 @@ def _exit_code(verdict: UnitVerdict, trouble: BaseException | None) -> int:
     if isinstance(trouble, HilError) and not isinstance(trouble, Interrupted):
         return 3 if isinstance(trouble, BenchError) else 4
     return EXIT_CODES[verdict]
+
+
+def _refuse_image(image: str, files: Files, plan: Plan) -> None:
+    """Whoever has units programmed names an image that can be read."""
+    if "programmer" not in files.bench.roles or not any("programmer" in row.needs for row in plan.rows):
+        return
+    if not image:
+        raise UsageError(f"scope '{files.scope}' has the unit programmed, but with what? Name it: --image FILE.")
+    if not Path(image).is_file():
+        raise UsageError(f"--image {image}: there is no such file. Correct its name.")
 
 
 def _refuse_attempt(serial: str, attempt: int, order: Order, limits: Limits) -> None:

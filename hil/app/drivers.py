@@ -166,7 +166,9 @@ def open_drivers(
     programmer = spec.roles.get("programmer")
     if programmer is not None and programmer.command:
         hint = f" ({programmer.place})"
-        roles["programmer"] = CommandProgrammer(programmer.command, clock=clock, trace=trace, hint=hint)
+        roles["programmer"] = CommandProgrammer(
+            programmer.command, clock=clock, trace=trace, timeout_s=programmer.timeout_s, hint=hint
+        )
     return Drivers(
         meter=meter,
         operator=person,

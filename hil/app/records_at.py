@@ -6,16 +6,16 @@ from hil.app.settings import Settings
 from hil.errors import UsageError
 
 
-def existing_record(settings: Settings) -> str:
-    """The record of real runs when it exists or is asked for, else the one of simulated runs.
+def existing_record(settings: Settings, *, simulated: bool = False) -> str:
+    """The record of simulated runs if that is meant; else that of real runs, or without one that of simulated runs.
 
     Raises:
         UsageError: there is none.
     """
-    found = settings.records(simulated=False)
-    if "://" in found or Path(found).is_file():
-        return found
-    simulated = settings.records(simulated=True)
-    if Path(simulated).is_file():
-        return simulated
-    raise UsageError(f"{found}: no record there. Check a unit first, or name the folder with --out.")
+    real, other = settings.records(simulated=False), settings.records(simulated=True)
+    for found in (other,) if simulated else (real, other):
+        if "://" in found or Path(found).is_file():
+            return found
+    raise UsageError(
+        f"{other if simulated else real}: no record there. Check a unit first, or name the folder with --out."
+    )

@@ -108,7 +108,7 @@ def lot_process(
     Raises:
         UsageError: too few units of that lot are on record.
     """
-    where = settings.records(simulated=True) if simulated else existing_record(settings)
+    where = existing_record(settings, simulated=simulated)
     with open_store(where, read_only=True) as store:
         text = process_text(store.runs(lot=lot), rows, board=board, lot=lot)
     return text, parse_process(f"lot {lot}", text)

@@ -36,12 +36,11 @@ def run(options: argparse.Namespace) -> int:
     from hil.render.budget_table import as_json, print_budget
 
     settings = settings_from(options)
-    where = settings.records(simulated=True) if options.simulated else ""
     if options.run:
-        found = recorded(where or existing_record(settings), options.run, options.name)
+        found = recorded(existing_record(settings, simulated=options.simulated), options.run, options.name)
     elif options.at_best:
         meter = circumstances_of(load_bench(settings["bench"]), "").meter
-        found = at_best(where or existing_record(settings), options.at_best, options.name, meter)
+        found = at_best(existing_record(settings, simulated=options.simulated), options.at_best, options.name, meter)
     else:
         from hil.cli.planned import expected_of
 

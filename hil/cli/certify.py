@@ -47,7 +47,7 @@ def run(options: argparse.Namespace) -> int:
     from hil.store.sqlite_store import open_store
 
     settings = settings_from(options)
-    where = settings.records(simulated=True) if options.simulated else existing_record(settings)
+    where = existing_record(settings, simulated=options.simulated)
     sign = _signer(options) if options.sign else None
     with open_store(where, read_only=bool(options.check)) as store:
         found = store.run(store.find_run(options.run))

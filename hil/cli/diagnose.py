@@ -94,7 +94,7 @@ def _diagnose(options: argparse.Namespace) -> int:
     from hil.store.sqlite_store import open_store
 
     settings = settings_from(options)
-    where = settings.records(simulated=True) if options.simulated else existing_record(settings)
+    where = existing_record(settings, simulated=options.simulated)
     with open_store(where) as store:
         explained = diagnose_recorded(
             store, options.run, probed=options.probe, forget=options.forget, now=WallClock().now(),

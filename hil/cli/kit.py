@@ -43,7 +43,7 @@ def run(options: argparse.Namespace) -> int:
     bench = load_bench(settings["bench"])
     kit = load_kit_of(bench, today=today)
     if options.since:
-        where = settings.records(simulated=True) if options.simulated else existing_record(settings)
+        where = existing_record(settings, simulated=options.simulated)
         with open_store(where, read_only=True) as store:
             found = cross_check_kit(store.runs(), kit, since=options.since)
         if options.json:

@@ -45,7 +45,7 @@ def _run(options: argparse.Namespace) -> int:
     from hil.store.sqlite_store import open_store
 
     settings = settings_from(options)
-    where = settings.records(simulated=True) if options.simulated else existing_record(settings)
+    where = existing_record(settings, simulated=options.simulated)
     store = open_store(where, read_only=True)
     try:
         figures = figures_of(options.lot, store)

@@ -30,7 +30,7 @@ def run(options: argparse.Namespace) -> int:
     from hil.store.sqlite_store import open_store
 
     settings = settings_from(options)
-    where = settings.records(simulated=True) if options.simulated else existing_record(settings)
+    where = existing_record(settings, simulated=options.simulated)
     with open_store(where, read_only=options.action is None) as store:
         if options.action is not None:
             record_rework(

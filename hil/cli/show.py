@@ -35,7 +35,7 @@ def run(options: argparse.Namespace) -> int:
     from hil.store.sqlite_store import open_store
 
     settings = settings_from(options)
-    where = settings.records(simulated=True) if options.simulated else existing_record(settings)
+    where = existing_record(settings, simulated=options.simulated)
     with open_store(where, read_only=True) as store:
         if not options.run:
             print_runs(store.summaries()[-LATEST:], sys.stdout)

@@ -191,7 +191,7 @@ def _evaluate(options: argparse.Namespace) -> int:
         raise UsageError(f"--plot {options.plot}: the name must end with .svg, .png or .pdf.")
     if not 50 <= options.confidence < 100:
         raise UsageError(f"--confidence {options.confidence:g}: choose 50 or more and less than 100, in percent.")
-    where = settings.records(simulated=True) if options.simulated else existing_record(settings)
+    where = existing_record(settings, simulated=options.simulated)
     with open_store(where, read_only=True) as store:
         plan, result = evaluate_study(options.name, store, confidence=options.confidence / 100)
     if options.json:
@@ -211,7 +211,7 @@ def _benches(options: argparse.Namespace) -> int:
     from hil.store.sqlite_store import open_store
 
     settings = settings_from(options)
-    where = settings.records(simulated=True) if options.simulated else existing_record(settings)
+    where = existing_record(settings, simulated=options.simulated)
     with open_store(where, read_only=True) as store:
         simulated = store.kind() == "simulated"
         agreement, reworked = agreement_of(

@@ -31,7 +31,7 @@ def run(options: argparse.Namespace) -> int:
     from hil.store.sqlite_store import open_store
 
     settings = settings_from(options)
-    where = settings.records(simulated=True) if options.simulated else existing_record(settings)
+    where = existing_record(settings, simulated=options.simulated)
     with open_store(where, read_only=True) as store:
         found = trace(store, options.what, since=options.since, until=options.until, with_readings=options.readings)
     if options.csv:

@@ -18,16 +18,20 @@ class CommandProgrammer:
 
     Args:
         command: words of the command; ``{image}`` and ``{serial}`` in them are replaced.
+        timeout_s: how long it may take.
         hint: where the command stands, for messages.
     """
 
     role = "programmer"
 
-    def __init__(self, command: Sequence[str], *, clock: Clock, trace: Trace, hint: str = "") -> None:
+    def __init__(
+        self, command: Sequence[str], *, clock: Clock, trace: Trace, timeout_s: float = 60.0, hint: str = ""
+    ) -> None:
         self._command, self._clock, self._trace, self._hint = tuple(command), clock, trace, hint
+        self._timeout_s = timeout_s
         self.serial = ""  # of the unit in the jig
 
-    def program(self, image: str, *, timeout_s: float) -> str:
+    def program(self, image: str) -> str:
         """Program an image into the unit and return the image's SHA-256.
 
         Raises:
@@ -45,7 +49,7 @@ class CommandProgrammer:
         started_s = self._clock.monotonic_s()
         answered = "(not started)"
         try:
-            code, said = self._run(words, timeout_s)
+            code, said = self._run(words)
             answered = f"exit {code}, image {digest}"
         finally:
             seconds = self._clock.monotonic_s() - started_s
@@ -54,7 +58,7 @@ class CommandProgrammer:
             raise UnitError(f"programming failed: {words[0]} ended with {code}: {said or 'and said nothing'}")
         return digest
 
-    def _run(self, words: Sequence[str], timeout_s: float) -> tuple[int, str]:
+    def _run(self, words: Sequence[str]) -> tuple[int, str]:
         try:
             process = subprocess.Popen(
                 words,
@@ -69,10 +73,11 @@ class CommandProgrammer:
             ) from None
         with process:
             try:
-                output, _ = process.communicate(timeout=timeout_s)
+                output, _ = process.communicate(timeout=self._timeout_s)
             except subprocess.TimeoutExpired:
                 raise self._trouble(
-                    words, f"is not done within {timeout_s:g} s. Check the programming cable, or give it more time"
+                    words,
+                    f"is not done within {self._timeout_s:g} s. Check the programming cable, or raise its timeout",
                 ) from None
             finally:
                 if process.poll() is None:

@@ -171,7 +171,8 @@ def print_plan(
     by_hand = "" if has_selector else " by hand"
     console.print(
         f"scope {plan.scope}: {len(plan.rows)} readings, {len(plan.fittings)} fittings{by_hand}, "
-        f"{plan.seconds:.0f} s of gates, settling and instruments",
+        f"{plan.seconds:.0f} s of gates, settling and instruments"
+        f"{'' if has_selector else '; what the operator takes comes on top'}",
         **_AS_IT_IS,
     )
     if not has_selector and plan.fittings:

@@ -139,7 +139,8 @@ class Queries:
             return begun[0]
         if begun:
             raise UsageError(f"'{text}' is the beginning of {len(begun)} runs: {', '.join(begun[:5])} … Write more.")
-        raise UsageError(f"{self.database.where}: '{text}' is neither a run nor a serial number in this record.")
+        other = "" if self.kind() == "simulated" else " Simulated runs are in a record of their own: --simulated."
+        raise UsageError(f"{self.database.where}: '{text}' is neither a run nor a serial number in this record.{other}")
 
     def next_attempt(self, serial: str, *, scope: str = "full", only: str = "") -> int:
         """Number of the attempt that a new run would be.
