@@ -167,6 +167,7 @@ def _display(network: Network, part: Component, values: Values) -> None:
 
 _STAMPS = {
     "resistor": _resistor,
+    # Never trips: no supply here gives more than 0.15 A (hil.app.power), and a fuse of 1.5 ohm holds more than that.
     "fuse": _resistor,
     "inductor": _inductor,
     "diode": _diode,

@@ -27,7 +27,7 @@ class Wire:
 
     def __init__(self, folder: Path, *, speed: float) -> None:
         self.folder, self.bench_file = folder, folder / "wire.toml"
-        words = ("wire", "--speed", f"{speed:g}", "--write", str(self.bench_file), "--seconds", "600")
+        words = ("wire", "--speed", f"{speed:g}", "--write", str(self.bench_file), "--seconds", "1200")
         self.process = subprocess.Popen((*HIL, *words), stdout=subprocess.PIPE, text=True, cwd=folder)
         assert self.process.stdout is not None
         self.said = [self.process.stdout.readline() for _ in range(9)]
@@ -127,8 +127,17 @@ def test_the_bench_file_goes_with_the_bench(tmp_path: Path) -> None:
     assert not served.bench_file.exists()
 
 
+@pytest.fixture
+def slow_wire(tmp_path: Path) -> Iterator[Wire]:
+    """At this speed a machine that does something else for 50 ms costs the unit a quarter of a second, not one."""
+    served = Wire(tmp_path, speed=5)
+    yield served
+    served.close()
+
+
 @pytest.mark.study
-def test_ten_units_five_of_them_faulty_get_the_same_verdicts_in_process_and_over_the_wire(wire: Wire) -> None:
+def test_ten_units_five_of_them_faulty_get_the_same_verdicts_in_process_and_over_the_wire(slow_wire: Wire) -> None:
+    wire = slow_wire
     found: dict[str, dict[str, tuple[str, list[str]]]] = {"in process": {}, "wire": {}}
     for number in range(101, 111):
         serial = f"QM2-{number:04d}"
@@ -137,7 +146,7 @@ def test_ten_units_five_of_them_faulty_get_the_same_verdicts_in_process_and_over
             words = ("check", serial, *faults, "--json")
             _, (unit,), _ = wire.hil(*words) if way == "wire" else run(wire.folder, *words, "--out", "in-process")
             failed = [one["name"] for one in unit["readings"] if one["verdict"] == "fail"]
-            found[way][serial] = (unit["verdict"], failed)
+            found[way][serial] = (f"{unit['verdict']} {unit['reason']}", failed)
     assert found["wire"] == found["in process"]
-    assert {serial for serial, (verdict, _) in found["wire"].items() if verdict == "FAIL"} == set(FAULTY)
-    assert all(verdict == "PASS" for serial, (verdict, _) in found["wire"].items() if serial not in FAULTY)
+    for serial, (verdict, _) in found["wire"].items():
+        assert verdict.startswith("FAIL" if serial in FAULTY else "PASS"), (serial, verdict)
