@@ -6,12 +6,13 @@ in tests/board read it. What is exact (texts, whole steps, stored constants) has
 
 from collections.abc import Callable
 from fnmatch import fnmatchcase
+from functools import cache
 
 from hil.app.unit_run import BudgetFor, Taken
 from hil.core import reading_budget as budgets
 from hil.core.best_case import Unit, tank_error
 from hil.core.budget import Budget
-from hil.core.equipment import Accuracy, Part
+from hil.core.equipment import Accuracy, MeterUncertainty, Part
 from hil.core.reading_budget import Circumstances
 from hil.files.bench import BenchFile, uncertainty_of
 
@@ -56,9 +57,9 @@ def budgets_of(bench: BenchFile, today: str) -> BudgetFor:
 def reading_budget(taken: Taken, circumstances: Circumstances) -> Budget | None:
     """Budget of a reading, None for what is exact or was measured by nothing of stated accuracy."""
     limit = taken.limit
-    for patterns, made in _BY_NAME:
-        if any(fnmatchcase(limit.name, pattern) for pattern in patterns.split()):
-            return made(taken, circumstances)
+    made = _made_by_name(limit.name)
+    if made is not None:
+        return made(taken, circumstances)
     part = taken.part
     if part is not None and limit.unit in ("F", "H"):
         return budgets.error_budget(
@@ -186,16 +187,17 @@ def _spread(taken: Taken, circumstances: Circumstances) -> Budget | None:
 
 def _tank(taken: Taken, circumstances: Circumstances) -> Budget | None:
     """Derived with the nominal Ccal by definition: counts, noise, timebase and jig are uncertain, Ccal is not."""
+    return _tank_errors(circumstances.meter, circumstances.jig.terminals_f)[0 if taken.limit.unit == "F" else 1]
+
+
+@cache
+def _tank_errors(meter: MeterUncertainty, terminals_f: float) -> tuple[Budget, Budget]:
+    """Of C and L of a nominal tank; the same for every unit."""
     f1_hz, f2_hz = NOMINAL_TANK_HZ
     unit = Unit(
-        bare_hz=f1_hz,
-        with_ccal_hz=f2_hz,
-        ccal_f=NOMINAL_CCAL_F,
-        u_ccal=0.0,
-        meter=circumstances.meter,
-        terminals_f=circumstances.jig.terminals_f,
+        bare_hz=f1_hz, with_ccal_hz=f2_hz, ccal_f=NOMINAL_CCAL_F, u_ccal=0.0, meter=meter, terminals_f=terminals_f
     )
-    return tank_error(unit)[0 if taken.limit.unit == "F" else 1]
+    return tank_error(unit)
 
 
 _BY_NAME: tuple[tuple[str, Made], ...] = (
@@ -218,3 +220,11 @@ _BY_NAME: tuple[tuple[str, Made], ...] = (
     ("f_repeatability", _spread),
     ("c1 l1", _tank),
 )
+
+
+@cache
+def _made_by_name(name: str) -> Made | None:
+    for patterns, made in _BY_NAME:
+        if any(fnmatchcase(name, pattern) for pattern in patterns.split()):
+            return made
+    return None

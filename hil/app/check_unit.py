@@ -98,6 +98,10 @@ class Files:
         return self.limits.outside(self.scope)
 
 
+RunSession = Callable[[UnitRun], None]
+Made = Callable[[], Sequence[Path]]  # waits for the files of a run; BenchError when they cannot be written
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
     """One unit of a call: the run as recorded, and the exit code it means."""
@@ -107,6 +111,7 @@ class Outcome:
     trouble: str = ""
     warnings: tuple[str, ...] = ()  # signs that the unit is another board than before
     folder: Path = field(default_factory=Path)
+    made: Made = tuple  # waits for the files of the run and names them
 
 
 def read_files(settings: Settings, *, today: str, only: str = "") -> Files:
@@ -187,18 +192,19 @@ def value_today(part: Part, today: str) -> float:
 
 def check_units(
     order: Order,
-    run_session: Callable[..., None],
+    run_session: RunSession,
     *,
     live: Live | None = None,
     operator: Operator | None = None,
     budget_for: Callable[[BenchFile, str], BudgetFor] | None = None,
-    after: Callable[[Run, SqliteStore, Path, str], Sequence[Path]] | None = None,
+    after: Callable[[Run, SqliteStore, Path, str], Made] | None = None,
 ) -> Iterator[Outcome]:
     """Check the units of an order, one after the other; each outcome is given out as soon as its run is closed.
 
     Args:
-        run_session: runs the prepared `UnitRun` (`hil.runner.run_unit`), given the folder for its reports.
-        after: makes the files of a closed run, given the run, the record, the folder and the time.
+        run_session: runs the prepared `UnitRun` (`hil.runner.BoardSession`).
+        after: makes the files of a closed run, given the run, the record, the folder and the time; its answer waits
+            for them.
 
     Raises:
         UsageError: before anything was touched.
@@ -220,12 +226,12 @@ def check_in_turn(
     turns: Iterable[tuple[str, Order]],
     first: Order,
     files: Files,
-    run_session: Callable[..., None],
+    run_session: RunSession,
     *,
     live: Live | None = None,
     operator: Operator | None = None,
     budget_for: Callable[[BenchFile, str], BudgetFor] | None = None,
-    after: Callable[[Run, SqliteStore, Path, str], Sequence[Path]] | None = None,
+    after: Callable[[Run, SqliteStore, Path, str], Made] | None = None,
 ) -> Iterator[Outcome]:
     """Check one serial number after the other, each by an order of its own, on one bench that stays open.
 
@@ -307,10 +313,10 @@ def _check_unit(
     files: Files,
     bench_and_store: Callable[[], tuple[Bench, SqliteStore]],
     readiness: Sequence[str],
-    run_session: Callable[..., None],
+    run_session: RunSession,
     live: Live | None,
     budget_for: Callable[[BenchFile, str], BudgetFor] | None,
-    after: Callable[[Run, SqliteStore, Path, str], Sequence[Path]] | None,
+    after: Callable[[Run, SqliteStore, Path, str], Made] | None,
 ) -> Outcome:
     settings = order.settings
     moment = order.now[:19].replace("-", "").replace(":", "").replace("T", "-")
@@ -326,6 +332,8 @@ def _check_unit(
         bench, store = bench_and_store()
         attempt = store.next_attempt(serial, scope=files.scope, only=order.only)
         _refuse_attempt(serial, attempt, order, files.limits)
+        if after is not None:
+            _make(folder)
         if not bench.simulated:  # a simulated unit comes blank into every call
             unit_run.state["number_taken"] = given_before(store, serial)
         if order.stays:
@@ -361,7 +369,7 @@ def _check_unit(
     )
     interrupt: BaseException | None = None
     try:
-        run_session(unit_run, folder)
+        run_session(unit_run)
     except (KeyboardInterrupt, Interrupted) as stop:
         interrupt = stop
         if not unit_run.has_begun:
@@ -376,15 +384,18 @@ def _check_unit(
     of_firmware = tuple(filter(None, (bench.firmware_trouble(),)))
     outcome = replace(outcome, warnings=(*other_board(store, outcome.run), *of_firmware))
     if after is not None:
-        made = after(outcome.run, store, folder, order.now)
-        outcome = replace(outcome, run=replace(outcome.run, closed=replace(unit_run.closed, files=_names(made))))
+        outcome = replace(outcome, made=after(outcome.run, store, folder, order.now))
     if interrupt is not None:
+        outcome.made()
         raise interrupt
     return outcome
 
 
-def _names(paths: Sequence[Path]) -> tuple[str, ...]:
-    return tuple(str(path) for path in paths)
+def _make(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        raise UsageError(f"{folder}: cannot be made ({problem.strerror}). Choose another folder with --out.") from None
 
 
 def _exit_code(verdict: UnitVerdict, trouble: BaseException | None) -> int:

@@ -1,6 +1,6 @@
 """Try units with one fault each through the very checks of `hil check`, and keep what came of it.
 
-    work = Work(settings=settings, files=files_for_trials(settings, today), run_session=run_unit, now=now)
+    work = Work(settings=settings, files=files_for_trials(settings, today), open_session=BoardSession, now=now)
     with TrialTable(path, key=key) as table:
         for tried in fill(table, trials_of(universe(netlist, weights), netlist), work, jobs=2): ...
 
@@ -14,9 +14,10 @@ import random
 import tempfile
 import zlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 
-from hil.app.check_unit import Files, Order, check_in_turn, read_files
+from hil.app.check_unit import Files, Order, RunSession, check_in_turn, read_files
 from hil.app.limits_release import require_released
 from hil.app.open_bench import refuse_simulation_options
 from hil.app.processes import in_processes
@@ -27,6 +28,8 @@ from hil.core.coverage import GOOD, Seen, Trial, Tried
 from hil.core.records import Reading, Run
 from hil.store.trials import TrialTable
 
+OpenSession = Callable[[], AbstractContextManager[RunSession]]
+
 UNITS, GOOD_UNITS = 3, 200
 BATCH = 25  # units that share an opened bench and a passing record
 _MEMORY = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None  # nobody reads this record after the run
@@ -34,12 +37,12 @@ COMMON = "QM2-00001"  # the unit that has every fault once, and none once
 
 
 def read_unit(
-    serial: str, faults: Sequence[str], settings: Settings, run_session: Callable[..., None], *, now: str, seed: int = 0
+    serial: str, faults: Sequence[str], settings: Settings, open_session: OpenSession, *, now: str, seed: int = 0
 ) -> dict[str, Reading]:
     """All readings of one unit with these faults, by row name: what diagnosis and coverage look at.
 
     Args:
-        run_session: `hil.runner.run_unit`.
+        open_session: `hil.runner.BoardSession`.
         now: date and time of the call, ISO 8601.
         seed: of everything random on the bench besides the unit itself.
 
@@ -49,7 +52,7 @@ def read_unit(
     """
     trial = Trial(fault=" ".join(faults), number=0, serial=serial, made=" ".join(faults))
     files = files_for_trials(settings, now[:10])
-    (run,) = _runs([trial], files, settings, run_session, now, seed)
+    (run,) = _runs([trial], files, settings, open_session, now, seed)
     return {reading.name: reading for reading in run.readings}
 
 
@@ -88,13 +91,13 @@ class Work:
     """Tries units, each batch on a bench in its own process; everything here can be pickled.
 
     Args:
-        run_session: `hil.runner.run_unit`.
+        open_session: `hil.runner.BoardSession`.
         now: date and time of the call, ISO 8601.
     """
 
     settings: Settings
     files: Files
-    run_session: Callable[..., None]
+    open_session: OpenSession
     now: str
     seed: int = 0
 
@@ -105,7 +108,7 @@ class Work:
             UsageError: a fault is wrong.
             BenchError: the bench cannot be opened.
         """
-        runs = _runs(batch, self.files, self.settings, self.run_session, self.now, self.seed)
+        runs = _runs(batch, self.files, self.settings, self.open_session, self.now, self.seed)
         for trial, run in zip(batch, runs, strict=True):
             yield tried(trial, run)
 
@@ -128,7 +131,7 @@ def fill(table: TrialTable, trials: Sequence[Trial], work: Work, *, jobs: int) -
 
 
 def _runs(
-    trials: Sequence[Trial], files: Files, settings: Settings, run_session: Callable[..., None], now: str, seed: int
+    trials: Sequence[Trial], files: Files, settings: Settings, open_session: OpenSession, now: str, seed: int
 ) -> Iterator[Run]:
     for batch in _apart(trials):
         with tempfile.TemporaryDirectory(prefix="hil-coverage-", dir=_MEMORY) as folder:
@@ -140,12 +143,9 @@ def _runs(
                 faults_of={trial.serial: tuple(trial.made.split()) for trial in batch},
             )
             turns = ((serial, order) for serial in order.serials)
-            for outcome in check_in_turn(turns, order, files, _without_reports(run_session)):
-                yield outcome.run
-
-
-def _without_reports(run_session: Callable[..., None]) -> Callable[..., None]:
-    return lambda unit_run, folder: run_session(unit_run, None)
+            with open_session() as session:
+                for outcome in check_in_turn(turns, order, files, session):
+                    yield outcome.run
 
 
 def files_for_trials(settings: Settings, today: str) -> Files:

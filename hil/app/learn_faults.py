@@ -7,12 +7,12 @@ interrupted, and a dictionary made anew from the same table is the same to the l
 
 import math
 import random
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from hil.app.coverage import Work, files_for_trials, fill
+from hil.app.coverage import OpenSession, Work, files_for_trials, fill
 from hil.app.dictionary_file import state_of
 from hil.app.locate import label_of, load_limits, locate, read_text
 from hil.app.probe_model import probe_names, probe_values, unit_of, weak_points
@@ -76,7 +76,7 @@ def try_all(
     trials: Sequence[Trial],
     settings: Settings,
     netlist: Netlist,
-    run_session: Callable[..., None],
+    open_session: OpenSession,
     *,
     now: str,
     jobs: int,
@@ -90,7 +90,7 @@ def try_all(
     files = files_for_trials(settings, now[:10])
     weak = weak_points(netlist)
     for bench in range(BENCHES):
-        work = Work(settings=settings, files=files, run_session=run_session, now=now, seed=bench)
+        work = Work(settings=settings, files=files, open_session=open_session, now=now, seed=bench)
         for one in fill(table, [one for one in trials if bench_of(one.serial) == bench], work, jobs=jobs):
             if one.trial.number < (PROBED_UNITS if one.trial.fault else PROBED_GOOD):
                 table.add(replace(one, readings={**one.readings, **probed(one.trial, netlist, weak)}))

@@ -7,7 +7,7 @@ so that two firmwares meet the same circumstances.
 import os
 import re
 import secrets
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import ExitStack
@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from hil.app.budgets import budgets_of
-from hil.app.check_unit import Files, Order, opening_of, read_files
+from hil.app.check_unit import Files, Order, RunSession, opening_of, read_files
 from hil.app.open_bench import Bench, open_bench, roles_of
 from hil.app.probes import probe_unit
 from hil.app.recorder import Recorder
@@ -24,8 +24,6 @@ from hil.app.unit_run import UnitRun
 from hil.core.plan import Plan
 from hil.core.records import Reading, Run, RunClosed, RunOpened
 from hil.errors import BenchError, UsageError
-
-RunSession = Callable[[UnitRun], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -27,6 +27,7 @@ class Recorder:
         self._planned: Mapping[str, PlannedRow] = {row.name: row for row in plan.rows}
         self.opened = opened
         self.readings: dict[str, Reading] = {}
+        self._blocking: list[Reading] = []  # failed or missing
         # Told beforehand, and found on the way: firmware version, image hash, temperature …
         self.facts: dict[str, str] = dict(opened.facts)
 
@@ -85,12 +86,7 @@ class Recorder:
 
     def blocked_by(self, after: tuple[str, ...], matches: Callable[[Reading, str], bool]) -> Reading | None:
         """The first reading that failed or is missing among those that a check comes after."""
-        for reading in self.readings.values():
-            if reading.verdict in (Verdict.FAIL, Verdict.NOT_MEASURED) and any(
-                matches(reading, name) for name in after
-            ):
-                return reading
-        return None
+        return next((one for one in self._blocking if any(matches(one, name) for name in after)), None)
 
     def close(self, *, trouble: str = "", files: tuple[str, ...] = ()) -> RunClosed:
         """Close the run; its verdict follows from the readings alone, and trouble never lets it pass."""
@@ -134,5 +130,7 @@ class Recorder:
         )
         self._store.append(self.opened.run, reading)
         self.readings[limit.name] = reading
+        if reading.verdict in (Verdict.FAIL, Verdict.NOT_MEASURED):
+            self._blocking.append(reading)
         self._on_reading(reading)
         return reading

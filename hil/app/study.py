@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 
 from hil.app.budgets import budgets_of
-from hil.app.check_unit import Files, Order, Outcome, check_in_turn, read_files, refuse_serials, unit_run_of
+from hil.app.check_unit import Files, Order, Outcome, RunSession, check_in_turn, read_files, refuse_serials, unit_run_of
 from hil.app.identity import SERIAL_ROW
 from hil.app.open_bench import is_in_process, refuse_simulation_options
 from hil.app.settings import Settings
@@ -47,7 +47,6 @@ class Wish:
 
 
 PlanRows = Callable[[UnitRun], Plan]
-RunSession = Callable[..., None]
 
 
 def plan_study(wish: Wish, plan_rows: PlanRows) -> StudyPlan:

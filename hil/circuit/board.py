@@ -23,12 +23,12 @@ import numpy.typing as npt
 from hil.circuit.clock import PROGRAMMING_LEAST_V
 from hil.circuit.conditioned import SUPPLY_OHM, locate, pack_nets
 from hil.circuit.conditions import Conditions, Operating, Oscillation, Renamed, Source
-from hil.circuit.dc import Floats, Network, Solution, start_at
+from hil.circuit.dc import Floats, Network
 from hil.circuit.devices import saturation_a
 from hil.circuit.faults import Assembly, Fault, assemble
 from hil.circuit.netlist import Component, Netlist
 from hil.circuit.oscillator import TankBoard, Terminal
-from hil.circuit.settle import Settled, Settling
+from hil.circuit.settle import Near, Settled, Settling
 from hil.circuit.stamped import Stamped
 from hil.circuit.tank import Comparator, TankSolution
 from hil.circuit.tank import solve as solve_tank
@@ -129,21 +129,30 @@ class BoardModel:
     def _settle(self, conditions: Conditions) -> Settled:
         stamped = self._stamped(conditions.joints_open, conditions.temperature_degc)
 
-        def start(network: Network) -> Solution | None:
-            return self._start(network, conditions)
+        def start(network: Network) -> Near | None:
+            return self._near(network, conditions)
 
         return Settling(stamped, conditions, start).result()
 
-    def _start(self, network: Network, conditions: Conditions) -> Solution | None:
-        """Where the unloaded or the nominal board settles: it depends on nothing but the arguments."""
+    def _near(self, network: Network, conditions: Conditions) -> Near | None:
+        """Where this board settles without the load, or the nominal one under similar conditions.
+
+        It depends on nothing but the arguments.
+        """
         if conditions.supply_v is None:
             return None
         if conditions.loads and not conditions.sources:
-            return start_at(network, self._settled(replace(conditions, loads=())).high)
+            own = self._settled(replace(conditions, loads=()))
+            return Near(own.high, own.low - own.high)
         if self._nominal is self:
-            return None
-        vector = self._nominal._settled(_rounded(conditions)).high
-        return start_at(network, vector[self._designed(network.nodes, len(vector))])
+            at_rest = Conditions(supply_v=math.copysign(7.4, conditions.supply_v), mcu="running")
+            if conditions == at_rest:
+                return None
+            own = self._settled(at_rest)
+            return Near(own.high, own.low - own.high)
+        similar = self._nominal._settled(_rounded(conditions))
+        places = self._designed(network.nodes, len(similar.high))
+        return Near(similar.high[places], (similar.low - similar.high)[places])
 
     def _places_of(self, nodes: tuple[str, ...], unknowns: int) -> Places:
         """Where to find the nodes, and the currents behind them, in a solution of the nominal board."""

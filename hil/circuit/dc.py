@@ -28,6 +28,7 @@ SHUNT_S = 1e-11  # from every node to ground, so that a floating node has a volt
 # Of the last step at nonlinear elements: what is left is its square over twice a junction's 26 mV, 5 µV.
 TOLERANCE_V = 5e-4
 ASLEEP_V = 0.2  # below this a junction carries less than a nanoampere and counts as linear
+SETTLES_AT_ONCE = 4  # steps from a start that is as good as it was hoped to be
 ROUNDING_V = 1e-4  # steps that stay below this without vanishing are rounding errors of floating nodes
 
 Floats = npt.NDArray[np.float64]
@@ -235,19 +236,21 @@ class Solution:
     iterations: int
 
 
-def solve(network: Network, start: Solution | None = None) -> Solution:
-    """Solve the network; `start` is a solution of a similar one with the same nodes and junctions.
+def solve(network: Network, *starts: Solution) -> Solution:
+    """Solve the network; `starts` are solutions of similar ones with the same nodes and junctions, the best one first.
 
-    Newton's method from `start`. When it does not settle, it is repeated with steps of bounded length, which breaks
-    the cycles that characteristics with limits lead it into.
+    Newton's method from each start: the last one has patience, those before it settle at once or not at all. When it
+    does not settle, it is repeated with steps of bounded length, which breaks the cycles that characteristics with
+    limits lead it into.
     """
     system = _System(network)
     zero = np.zeros(system.pattern.size), np.zeros(len(network.junctions))
-    origin = zero if start is None else (start.vector, start.junction_v)
     used = 0
     found = Solution(*zero, False, 0)
-    stages = ((origin, 40, 2.0), (zero, 40, 2.0), (zero, 80, 0.8), (zero, 200, 0.3), (zero, 800, 0.1))
-    for (vector, junction_v), most, longest_v in stages:
+    hopes = [((start.vector, start.junction_v), SETTLES_AT_ONCE, 2.0) for start in starts[:-1]]
+    origin = (starts[-1].vector, starts[-1].junction_v) if starts else zero
+    patient = ((origin, 40, 2.0), (zero, 40, 2.0), (zero, 80, 0.8), (zero, 200, 0.3), (zero, 800, 0.1))
+    for (vector, junction_v), most, longest_v in (*hopes, *patient):
         found = system.iterate(vector, junction_v, most, longest_v)
         used += found.iterations
         if found.converged:

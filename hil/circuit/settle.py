@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from hil.circuit.conditioned import conditioned, power_comparator
 from hil.circuit.conditions import Conditions
-from hil.circuit.dc import Floats, Network, Solution, solve
+from hil.circuit.dc import Floats, Network, Solution, solve, start_at
 from hil.circuit.netlist import Component
 from hil.circuit.stamped import Stamped
 
@@ -18,7 +18,16 @@ COMPARATOR_LEAST_V = 2.5  # supply below which the comparator's output stays ope
 RESET_HIGH = 0.6  # of the supply: above it the microcontroller leaves reset; from memory
 ROUNDS = 4
 
-Start = Callable[[Network], Solution | None]  # somewhere near the solution
+
+@dataclass(frozen=True, slots=True)
+class Near:
+    """Where Newton's method may start: a solution of a similar board, in the order of this one's nodes."""
+
+    high: Floats
+    to_low: Floats  # what changes when the output goes low
+
+
+Start = Callable[[Network], Near | None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,17 +114,21 @@ class Settling:
         network = conditioned(self.stamped, self.conditions, pulled=pulled, mode=mode)
         comparators = self.netlist.of_kind("comparator")
         level, low_v, high_v = "off", math.nan, math.nan
+        near = self.start(network)
+        starts = () if near is None else (start_at(network, near.high),)
         if not comparators or not (self.conditions.supply_v or self.conditions.sources):
-            low = high = self._newton(network, self.start(network))
+            low = high = self._newton(network, *starts)
         else:
             part = comparators[0]
             open_output = power_comparator(network, part, self.values, output_low=False)
-            high = self._newton(open_output, self.start(network))
+            high = self._newton(open_output, *starts)
             if self._between(part, "V+", "V-", high.vector) < COMPARATOR_LEAST_V:
                 low = high = self._newton(network, high)
             else:
                 low_output = power_comparator(network, part, self.values, output_low=True)
-                low = self._newton(low_output, high)
+                if near is not None:
+                    starts = (start_at(network, high.vector + near.to_low),)
+                low = self._newton(low_output, *starts, high)
                 offset = self.values[f"{part.designator}.offset"]
                 low_v = self._between(part, "IN+", "IN-", low.vector) + offset
                 high_v = self._between(part, "IN+", "IN-", high.vector) + offset
@@ -134,7 +147,7 @@ class Settling:
             iterations=self.iterations,
         )
 
-    def _newton(self, network: Network, start: Solution | None) -> Solution:
-        found = solve(network, start)
+    def _newton(self, network: Network, *starts: Solution) -> Solution:
+        found = solve(network, *starts)
         self.iterations += found.iterations
         return found

@@ -2,14 +2,18 @@
 
 import argparse
 import sys
+from collections import deque
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from hil.cli.options import add_settings, settings_from
 
 if TYPE_CHECKING:
+    from hil.app.check_unit import Made, Outcome
     from hil.core.records import Run
+    from hil.store.sqlite_store import SqliteStore
 
 
 def register(commands: Any) -> None:
@@ -85,45 +89,64 @@ def check_orders(orders: Sequence[Any], *, as_json: bool, seen: "Callable[[Run],
     """
     from hil.app.budgets import budgets_of
     from hil.app.check_unit import check_units
-    from hil.app.outputs import explained, make_files, report_plugins
+    from hil.app.file_maker import files_apart, load_apart
+    from hil.cli.run_files import get_ready, make
     from hil.core.judge import worst_exit
     from hil.errors import BenchError
-    from hil.render.diagnosis import print_cause
     from hil.render.jsonl import unit_line
     from hil.render.summary import LiveView, print_simulated, print_summary
-    from hil.runner import CHECKS, run_unit
+    from hil.runner import CHECKS, BoardSession
 
     codes: list[int] = []
     screen = sys.stderr if as_json else sys.stdout
+    waiting: deque[Outcome] = deque()  # closed and recorded, their files still being made
+
+    def tell(outcome: "Outcome") -> None:
+        files = tuple(map(str, outcome.made()))
+        run = (
+            replace(outcome.run, closed=replace(outcome.run.closed, files=files)) if outcome.run.closed else outcome.run
+        )
+        if as_json:
+            print(unit_line(run), flush=True)
+        if not codes and run.opened.simulated:
+            print_simulated(screen)
+        print_summary(run, screen)
+        if run.verdict == "FAIL":
+            from hil.app.outputs import explained
+            from hil.render.diagnosis import print_cause
+
+            print_cause(explained(run), screen)
+        if outcome.trouble:
+            print(f"hil: {outcome.trouble}", file=sys.stderr)
+        for warning in outcome.warnings:
+            print(f"hil: {run.opened.serial}: {warning}.", file=sys.stderr)
+        codes.append(outcome.exit_code)
+        seen(run)
+
+    def files(run: "Run", store: "SqliteStore", folder: Path, now: str) -> "Made":
+        return files_apart(store.database.where, run.opened.run, folder, now, make, simulated=run.opened.simulated)
+
+    load_apart(get_ready)
     simulated = False
     try:
         for order in orders:
-            checks = (CHECKS, *order.settings.checks)
-
-            def session(unit_run: Any, folder: Path, checks: Sequence[Path] = checks) -> None:
-                run_unit(unit_run, folder, checks=checks, plugins=report_plugins(unit_run))
-
-            for outcome in check_units(
-                order, session, live=LiveView(sys.stderr), budget_for=budgets_of, after=make_files
-            ):
-                simulated = simulated or outcome.run.opened.simulated
-                if as_json:
-                    print(unit_line(outcome.run), flush=True)
-                if not codes and outcome.run.opened.simulated:
-                    print_simulated(screen)
-                print_summary(outcome.run, screen)
-                print_cause(explained(outcome.run), screen)
-                if outcome.trouble:
-                    print(f"hil: {outcome.trouble}", file=sys.stderr)
-                for warning in outcome.warnings:
-                    print(f"hil: {outcome.run.opened.serial}: {warning}.", file=sys.stderr)
-                codes.append(outcome.exit_code)
-                seen(outcome.run)
-                if outcome.exit_code == 3:
-                    break
+            with BoardSession((CHECKS, *order.settings.checks)) as session:
+                for outcome in check_units(
+                    order, session, live=LiveView(sys.stderr), budget_for=budgets_of, after=files
+                ):
+                    waiting.append(outcome)
+                    simulated = outcome.run.opened.simulated
+                    # Who stands at a bench wants to see a unit before the next one; a simulated bench goes on.
+                    while len(waiting) > simulated:
+                        tell(waiting.popleft())
+                    if outcome.exit_code == 3:
+                        break
     except BenchError as problem:
         print(f"hil: {problem}", file=sys.stderr)
         codes.append(3)
+    finally:
+        for outcome in waiting:
+            tell(outcome)
     if simulated:
         print_simulated(screen)
     return worst_exit(codes)

@@ -52,7 +52,7 @@ def run(options: argparse.Namespace) -> int:
     from hil.real.wallclock import WallClock
     from hil.render.coverage_data import as_json
     from hil.render.coverage_table import print_coverage
-    from hil.runner import CHECKS, run_unit
+    from hil.runner import CHECKS, BoardSession
     from hil.store.trials import TrialTable
 
     for name in ("units", "jobs"):
@@ -73,7 +73,7 @@ def run(options: argparse.Namespace) -> int:
         there = sum(trial in made for trial in trials)
         progress.say(f"{about.table}: {there} of {len(trials)} units were tried before with these limits and checks.")
         if not options.no_run:
-            work = Work(settings=settings, files=about.files, run_session=run_unit, now=now)
+            work = Work(settings=settings, files=about.files, open_session=BoardSession, now=now)
             missed = 0
             progress.begin(len(trials) - there)
             for one in fill(table, trials, work, jobs=options.jobs):

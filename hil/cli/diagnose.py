@@ -60,7 +60,7 @@ def _learn(options: argparse.Namespace) -> int:
 
     from hil.app.dictionary_file import packed, state_of
     from hil.app.learn_faults import board_of, learned, learning_trials, try_all
-    from hil.runner import run_unit
+    from hil.runner import BoardSession
     from hil.store.trials import TrialTable
 
     settings = settings_from(options)
@@ -73,7 +73,7 @@ def _learn(options: argparse.Namespace) -> int:
         others = [stack.enter_context(TrialTable(one, read_only=True)) for one in where[1:]]
         todo = len(trials) - len(first.made() & set(trials))
         for count, one in enumerate(
-            try_all(first, trials, settings, netlist, run_unit, now=LEARNED_AT, jobs=options.jobs), start=1
+            try_all(first, trials, settings, netlist, BoardSession, now=LEARNED_AT, jobs=options.jobs), start=1
         ):
             print(f"{count} of {todo}  {one.trial.made or 'without a fault'}: {one.verdict}", file=sys.stderr)
         dictionary = learned([first, *others], possible, netlist, limits, settings["limits"])

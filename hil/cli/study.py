@@ -118,7 +118,7 @@ def _run(options: argparse.Namespace) -> int:
     from hil.errors import UsageError
     from hil.real.operator import TerminalOperator
     from hil.real.wallclock import WallClock
-    from hil.runner import CHECKS, run_unit
+    from hil.runner import CHECKS, BoardSession
     from hil.store.sqlite_store import open_store
 
     settings, now = settings_from(options), WallClock().now()
@@ -130,9 +130,6 @@ def _run(options: argparse.Namespace) -> int:
         plan = load_plan(store, options.name)
     modules = _modules(plan, settings.checks, files)
 
-    def session(unit_run: Any, folder: Path) -> None:
-        run_unit(unit_run, checks=modules or (CHECKS, *settings.checks))
-
     def told(plan: "StudyPlan", turn: "Turn", done: int) -> None:
         who = f", {turn.operator}" if turn.operator else ""
         print(f"{done + 1} of {len(plan.turns)}: round {turn.round}{who}, code {turn.code}", file=sys.stderr)
@@ -141,15 +138,15 @@ def _run(options: argparse.Namespace) -> int:
         return plan.simulated or TerminalOperator().confirm(f"The next one is {turn.operator}. At the bench?")
 
     whole, worst = 0, 0
-    for turn, outcome in run_study(plan, settings, session, now=now, told=told, ready=ready):
-        if outcome.trouble:
-            print(f"hil: {turn.code}: {outcome.trouble}", file=sys.stderr)
-        if is_other_unit(outcome.run):
-            print(
-                f"hil: {turn.code}: another unit is in the jig. Look at the codes; it is taken again.", file=sys.stderr
-            )
-        worst = max(worst, outcome.exit_code if outcome.exit_code >= 3 else 0)
-        whole += 1
+    with BoardSession(modules or (CHECKS, *settings.checks)) as session:
+        for turn, outcome in run_study(plan, settings, session, now=now, told=told, ready=ready):
+            if outcome.trouble:
+                print(f"hil: {turn.code}: {outcome.trouble}", file=sys.stderr)
+            if is_other_unit(outcome.run):
+                other = "another unit is in the jig. Look at the codes; it is taken again."
+                print(f"hil: {turn.code}: {other}", file=sys.stderr)
+            worst = max(worst, outcome.exit_code if outcome.exit_code >= 3 else 0)
+            whole += 1
     with open_store(where, read_only=True) as store:
         return _remaining(plan, store, whole) or worst
 

@@ -11,6 +11,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import lru_cache
 
 from hil.core.equipment import Certificate, Part
 from hil.core.fits import fit_line
@@ -92,7 +93,12 @@ def drift_of(part: Part) -> Drift:
     """
     if part.present is None:
         raise ValueError(f"{part.name} has no certificate and does not drift")
-    return drift_from((*part.history, part.present))
+    return _drift_of((*part.history, part.present))
+
+
+@lru_cache(maxsize=512)  # asked for at every reading of a part
+def _drift_of(certificates: tuple[Certificate, ...]) -> Drift:
+    return drift_from(certificates)
 
 
 def drift_from(certificates: Sequence[Certificate]) -> Drift:

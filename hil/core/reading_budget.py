@@ -14,7 +14,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from hil.core.budget import Budget, budget
+from hil.core.budget import Budget, linear_budget
 from hil.core.drift import drift_of
 from hil.core.equipment import Accuracy, JigUncertainty, MeterUncertainty, Part
 from hil.core.inputs import Correlation, Input, normal, rectangular, triangular
@@ -90,10 +90,17 @@ def error_budget(
     scale = abs(part.value) if relative else 1.0
     reading = value if is_reference else value - part.value
 
-    def error(*terms: object) -> object:
-        return (reading + _sum(terms[references:]) - _sum(terms[:references])) / scale  # type: ignore[operator]
-
-    return budget(error, inputs, correlation=correlation, unit="" if relative else unit, coverage="shape")
+    off = math.fsum(entry.value for entry in inputs[references:]) - math.fsum(
+        entry.value for entry in inputs[:references]
+    )
+    return linear_budget(
+        (reading + off) / scale,
+        inputs,
+        [-1 / scale] * references + [1 / scale] * (len(inputs) - references),
+        correlation=correlation,
+        unit="" if relative else unit,
+        coverage="shape",
+    )
 
 
 def quantity_budget(
@@ -238,7 +245,7 @@ def spread_budget(value: float, number: int, unit: str = "") -> Budget | None:
         return None
     u = value / math.sqrt(2 * (number - 1))
     found = normal("standard deviation of few readings", value, u, unit=unit, dof=number - 1, kind="A")
-    return budget(_plain, [found], unit=unit)
+    return linear_budget(value, [found], [1.0], unit=unit)
 
 
 def one_count(value: float, unit: str) -> float:
@@ -262,25 +269,11 @@ def _own(unit: str) -> float:
     return COUNTED_C_F if unit == "F" else COUNTED_L_H
 
 
-def _sum(terms: Sequence[object]) -> object:
-    total: object = 0.0
-    for term in terms:
-        total = total + term  # type: ignore[operator]
-    return total
-
-
-def _plain(term: object) -> object:
-    return term
-
-
 def _about(value: float, inputs: Sequence[Input], unit: str, *, less: Sequence[Input] = ()) -> Budget:
     """A value with what may be added to it, and what may be taken off."""
-    number = len(inputs)
-
-    def about(*terms: object) -> object:
-        return value + _sum(terms[:number]) - _sum(terms[number:])  # type: ignore[operator]
-
-    return budget(about, [*inputs, *less], unit=unit, coverage="shape")
+    off = math.fsum(entry.value for entry in inputs) - math.fsum(entry.value for entry in less)
+    signs = [1.0] * len(inputs) + [-1.0] * len(less)
+    return linear_budget(value + off, [*inputs, *less], signs, unit=unit, coverage="shape")
 
 
 def _accuracy(role: str, half_width: float, unit: str) -> Input:

@@ -6,9 +6,10 @@ and, where there is one, its statement of conformity. A result that is no number
 identifier, in a statement, and in the name of every result.
 """
 
-import xml.etree.ElementTree as ET
 from collections.abc import Iterator
 from decimal import Decimal
+
+from lxml import etree as ET
 
 from hil.core.records import UnitVerdict, Verdict
 from hil.core.rounding import round_value
@@ -31,17 +32,15 @@ _COVERAGE_PROBABILITY = "0.95"
 
 def dcc_xml(certificate: Certificate) -> bytes:
     """The certificate as XML, UTF-8."""
-    ET.register_namespace("dcc", DCC)
-    ET.register_namespace("si", SI)
-    root = ET.Element(_dcc("digitalCalibrationCertificate"), {"schemaVersion": VERSION})
+    root = ET.Element(_dcc("digitalCalibrationCertificate"), {"schemaVersion": VERSION}, nsmap={"dcc": DCC, "si": SI})
     _administrative(_sub(root, "administrativeData"), certificate)
     _measurements(_sub(root, "measurementResults"), certificate)
     ET.indent(root)
-    text = ET.tostring(root, encoding="unicode")  # encoded at one go: node by node takes as long again
-    return f"<?xml version='1.0' encoding='utf-8'?>\n{text}\n".encode()
+    content: bytes = ET.tostring(root, encoding="utf-8", xml_declaration=True)
+    return content + b"\n"
 
 
-def _administrative(parent: ET.Element, c: Certificate) -> None:
+def _administrative(parent: ET._Element, c: Certificate) -> None:
     lines = {line.label: line.text for line in (*c.item, *c.conditions)}
     software = _sub(_sub(parent, "dccSoftware"), "software")
     _text(_sub(software, "name"), "hil")
@@ -93,7 +92,7 @@ def _administrative(parent: ET.Element, c: Certificate) -> None:
     _statements(_sub(parent, "statements"), c)
 
 
-def _statements(parent: ET.Element, c: Certificate) -> None:
+def _statements(parent: ET._Element, c: Certificate) -> None:
     for section in c.statements:
         statement = _sub(parent, "statement")
         _text(_sub(statement, "name"), section.heading)
@@ -104,7 +103,7 @@ def _statements(parent: ET.Element, c: Certificate) -> None:
             _sub(statement, "conformity", "pass" if c.verdict is UnitVerdict.PASS else "fail")
 
 
-def _measurements(parent: ET.Element, c: Certificate) -> None:
+def _measurements(parent: ET._Element, c: Certificate) -> None:
     lines = {line.label: line.text for line in c.conditions}
     methods = _sub(parent, "usedMethods")
     for name, text in (("method", lines["Method"]), ("specification", lines["Specification"])):
@@ -132,7 +131,7 @@ def _measurements(parent: ET.Element, c: Certificate) -> None:
         _text(_sub(_sub(empty, "data"), "text"), "nothing was measured")
 
 
-def _equipment(parent: ET.Element, one: Equipment, c: Certificate) -> None:
+def _equipment(parent: ET._Element, one: Equipment, c: Certificate) -> None:
     _text(_sub(parent, "name"), f"{one.name} {one.what}".strip())
     if one.certificate:
         used = _sub(parent, "certificate")
@@ -146,7 +145,7 @@ def _equipment(parent: ET.Element, one: Equipment, c: Certificate) -> None:
     _identification(_sub(parent, "identifications"), "calibrationLaboratory", one.name, "name on the bench")
 
 
-def _result(parent: ET.Element, result: Result) -> None:
+def _result(parent: ET._Element, result: Result) -> None:
     mark = "SIMULATED " if result.simulated else ""
     _text(_sub(parent, "name"), f"{mark}{result.title}")
     words = [result.name, f"verdict {result.verdict.value}"]
@@ -181,7 +180,7 @@ def _numbers(result: Result, value: float) -> Iterator[tuple[str, Decimal]]:
             yield name, Decimal(repr(float(given)))
 
 
-def _real(parent: ET.Element, result: Result, value: Decimal, *, with_uncertainty: bool) -> None:
+def _real(parent: ET._Element, result: Result, value: Decimal, *, with_uncertainty: bool) -> None:
     real = ET.SubElement(parent, _si("real"))
     ET.SubElement(real, _si("value")).text = f"{value:E}"
     ET.SubElement(real, _si("unit")).text = _UNITS[result.unit]
@@ -193,7 +192,7 @@ def _real(parent: ET.Element, result: Result, value: Decimal, *, with_uncertaint
         ET.SubElement(expanded, _si("coverageProbability")).text = _COVERAGE_PROBABILITY
 
 
-def _metadata(quantity: ET.Element, result: Result) -> None:
+def _metadata(quantity: ET._Element, result: Result) -> None:
     conformity = _FOUR_WAY.get(result.statement) or _CONFORMITY.get(result.verdict)
     status = _STATUS.get(result.stage)
     if status is not None:
@@ -208,21 +207,21 @@ def _metadata(quantity: ET.Element, result: Result) -> None:
         _sub(meta, "conformity", conformity)
 
 
-def _identification(parent: ET.Element, issuer: str, value: str, name: str) -> None:
+def _identification(parent: ET._Element, issuer: str, value: str, name: str) -> None:
     one = _sub(parent, "identification")
     _sub(one, "issuer", issuer)
     _sub(one, "value", value)
     _text(_sub(one, "name"), name)
 
 
-def _sub(parent: ET.Element, name: str, text: str | None = None) -> ET.Element:
+def _sub(parent: ET._Element, name: str, text: str | None = None) -> ET._Element:
     made = ET.SubElement(parent, _dcc(name))
     if text is not None:
         made.text = " ".join(text.split()) or "none"  # the schema wants texts that are not empty, single-spaced
     return made
 
 
-def _text(parent: ET.Element, text: str) -> None:
+def _text(parent: ET._Element, text: str) -> None:
     _sub(parent, "content", text).set("lang", "en")
 
 

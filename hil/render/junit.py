@@ -4,13 +4,11 @@
 object like `hil.render.report.HtmlReport`.
 """
 
-from collections.abc import Callable
 from typing import Any
 
 from pluggy import HookimplMarker
 
 from hil.core.records import Reading, Run
-from hil.render.report import row_name
 
 hook = HookimplMarker("pytest")
 _OF_READING = (
@@ -20,29 +18,15 @@ _OF_READING = (
 
 
 class JunitProperties:
-    """Plugin object for pytest's ``--junitxml``.
+    """Plugin object for pytest's ``--junitxml``: what belongs to the run."""
 
-    Args:
-        run: gives the run as far as it has come, None before it has begun.
-        reading: gives the reading of a row by its name, None when it was not taken.
-    """
-
-    def __init__(self, run: Callable[[], Run | None], reading: Callable[[str], Reading | None]) -> None:
-        self._run, self._reading = run, reading
-
-    @hook(tryfirst=True)
-    def pytest_runtest_teardown(self, item: Any) -> None:
-        """The case is over: what was recorded becomes its properties."""
-        reading = self._reading(row_name(item.nodeid))
-        if reading is not None:
-            item.user_properties.extend(case_properties(reading))
+    def __init__(self, run: Run) -> None:
+        self._run = run
 
     @hook(tryfirst=True)
     def pytest_sessionfinish(self, session: Any) -> None:
-        """The suite is over: what belongs to the run."""
-        run = self._run()
-        if run is None:
-            return
+        """Name and properties of the suite."""
+        run = self._run
         for plugin in session.config.pluginmanager.get_plugins():
             if hasattr(plugin, "add_global_property"):  # pytest's own writer of the XML
                 for name, value in suite_properties(run):

@@ -5,7 +5,6 @@ plugin object replaces its columns, puts verdict, plot and the SIMULATED banner 
 everything that came from a meter, an instrument or a file. It needs no pytest: a hook is known by its name.
 """
 
-from collections.abc import Callable
 from html import escape
 from typing import Any
 
@@ -63,20 +62,14 @@ class HtmlReport:
     """Plugin object for pytest-html.
 
     Args:
-        run: gives the run as far as it has come, None before it has begun.
-        reading: gives the reading of a row by its name, None when it was not taken.
+        run: as recorded.
         paper: draws the plot.
         diagnosis: what is believed of a run that failed, as HTML; "" when there is nothing to say.
     """
 
-    def __init__(
-        self,
-        run: Callable[[], Run | None],
-        reading: Callable[[str], Reading | None],
-        paper: Paper,
-        diagnosis: Callable[[Run], str] = lambda run: "",
-    ) -> None:
-        self._run, self._reading_named, self._paper, self._diagnosis = run, reading, paper, diagnosis
+    def __init__(self, run: Run, paper: Paper, diagnosis: str = "") -> None:
+        self._run, self._paper, self._diagnosis = run, paper, diagnosis
+        self._readings = {reading.name: reading for reading in run.readings}
 
     @hook(optionalhook=True)
     def pytest_html_results_table_header(self, cells: list[str]) -> None:
@@ -112,16 +105,14 @@ class HtmlReport:
     @hook(optionalhook=True)
     def pytest_html_results_summary(self, prefix: list[str], session: Any) -> None:
         """Verdict, facts and plot above the table."""
-        run = self._run()
-        if run is None:
-            return
-        prefix.append(summary_html(run, self._paper) + self._diagnosis(run))
+        run = self._run
+        prefix.append(summary_html(run, self._paper) + self._diagnosis)
         report = next((one for one in session.config.pluginmanager.get_plugins() if hasattr(one, "_report")), None)
         if report is not None:
             report._report.title = _title(run)
 
     def _reading(self, nodeid: str) -> Reading | None:
-        return self._reading_named(row_name(nodeid))
+        return self._readings.get(row_name(nodeid))
 
 
 def summary_html(run: Run, paper: Paper) -> str:

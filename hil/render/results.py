@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from hil.core.records import PartUsed, Reading, Run, Value, Verdict
 from hil.render.numbers import Scale, rounded, scale_for, short, signed
@@ -112,6 +113,7 @@ def results_of(run: Run) -> tuple[Result, ...]:
     return (*read, *map(result_of, lost))
 
 
+@lru_cache(maxsize=1024)  # page, certificate and data show the same readings
 def result_of(reading: Reading) -> Result:
     """One reading as a result."""
     scale = _scale(reading)

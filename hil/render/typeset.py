@@ -26,6 +26,11 @@ class Paper:
     templates: Mapping[str, str]
     font_folder: str
 
+    def warm_up(self) -> None:
+        """Load the typesetter, its fonts and the QR code's maker."""
+        qr_svg("")
+        _compile("#set page(width: auto)\na", {}, self, format="svg")
+
 
 def typeset(certificate: Certificate, paper: Paper) -> bytes:
     """The certificate as PDF/A-3b.

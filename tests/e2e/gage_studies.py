@@ -14,7 +14,7 @@ from pathlib import Path
 
 from hil.app.settings import read_settings
 from hil.app.study import Wish, evaluate_study, plan_study, run_study
-from hil.runner import CHECKS, plan_unit, run_unit
+from hil.runner import CHECKS, BoardSession, plan_unit
 from hil.store.sqlite_store import open_store
 
 NOW = "2026-11-25T05:00:00.000+00:00"
@@ -41,8 +41,9 @@ def study(row: str, units: int, faults: tuple[str, ...], seed: int) -> dict[str,
         plan = plan_study(wish, plan_unit)
         modules = {one.check.partition("::")[0] for one in _rows if one.name in plan.needed}
         checks = tuple(path for path in sorted(CHECKS.glob("test_*.py")) if path.name in modules)
-        for _, outcome in run_study(plan, settings, lambda run, files: run_unit(run, checks=checks), now=NOW):
-            assert outcome.trouble == ""
+        with BoardSession(checks) as session:
+            for _, outcome in run_study(plan, settings, session, now=NOW):
+                assert outcome.trouble == ""
         found: dict[str, object] = {"seed": seed}
         with open_store(settings.records(simulated=True), read_only=True) as store:
             for name, confidence in (("95 %", 0.95), ("joint", 1 - 0.01 / 3)):

@@ -30,7 +30,7 @@ from hil.circuit.universe import PossibleFault, varied
 from hil.core.causes import diagnose
 from hil.core.diagnosis import Dictionary, Seen
 from hil.core.records import Reading, UnitVerdict, Verdict
-from hil.runner import run_unit
+from hil.runner import BoardSession
 
 NOW = "2026-11-25T05:00:00.000+00:00"
 PROBES = 2
@@ -129,7 +129,7 @@ def main(kind: str, first: int, count: int) -> None:
         put_in = list(made.values())
         if kind == "perturbed":
             put_in.append(f"bench.jig.capacitance=+{0.2 + 0.1 * (number % 6):.1f}pF")
-        readings: dict[str, Reading] = read_unit(serial, put_in, settings, run_unit, now=NOW, seed=seed)
+        readings: dict[str, Reading] = read_unit(serial, put_in, settings, BoardSession, now=NOW, seed=seed)
         if not any(one.verdict is Verdict.FAIL for one in readings.values()):
             print(json.dumps({"number": number, "faults": list(made), "verdict": str(UnitVerdict.PASS)}), flush=True)
             continue

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from hil.app.check_unit import Order, check_units
 from hil.app.settings import read_settings
-from hil.runner import run_unit
+from hil.runner import BoardSession
 
 NOW = "2026-11-25T05:00:00.000+00:00"
 
@@ -23,21 +23,22 @@ def main(scope: str, units: list[str]) -> None:
         faulty = [unit.partition("=") for unit in units]
         calls = [((serial,), tuple(faults.split("+"))) for serial, _, faults in faulty if faults]
         good = tuple(serial for serial, _, faults in faulty if not faults)
-        for serials, faults in ([(good, ())] if good else []) + calls:
-            order = Order(serials=serials, settings=settings, now=NOW, faults=faults)
-            for outcome in check_units(order, lambda unit_run, files: run_unit(unit_run, None)):
-                run = outcome.run
-                assert run.closed is not None
-                line = {
-                    "serial": run.opened.serial,
-                    "verdict": str(run.closed.verdict),
-                    "exit_code": outcome.exit_code,
-                    "trouble": outcome.trouble,
-                    "readings": {one.name: one.value for one in run.readings},
-                    "failed": [one.name for one in run.readings if one.verdict == "fail"],
-                    "reasons": [one.reason for one in run.readings if one.verdict == "fail"],
-                }
-                print(json.dumps(line), flush=True)
+        with BoardSession() as session:
+            for serials, faults in ([(good, ())] if good else []) + calls:
+                order = Order(serials=serials, settings=settings, now=NOW, faults=faults)
+                for outcome in check_units(order, session):
+                    run = outcome.run
+                    assert run.closed is not None
+                    line = {
+                        "serial": run.opened.serial,
+                        "verdict": str(run.closed.verdict),
+                        "exit_code": outcome.exit_code,
+                        "trouble": outcome.trouble,
+                        "readings": {one.name: one.value for one in run.readings},
+                        "failed": [one.name for one in run.readings if one.verdict == "fail"],
+                        "reasons": [one.reason for one in run.readings if one.verdict == "fail"],
+                    }
+                    print(json.dumps(line), flush=True)
 
 
 if __name__ == "__main__":

@@ -23,7 +23,7 @@ CHECKER = """
 import os, sys, tempfile
 from hil.app.budgets import budgets_of
 from hil.app.check_unit import Order, check_units
-from hil.app.outputs import make_files, report_plugins
+from hil.cli.run_files import make
 from hil.app.settings import read_settings
 from hil.app.unit_run import Unwatched
 from hil.real.wallclock import WallClock
@@ -40,13 +40,10 @@ class Told(Unwatched):
 def check(serial, out, files=True):
     order = Order(serials=(serial,), settings=read_settings({{"out": out}}), only={only!r},
                   now=WallClock().now())
-    def session(unit_run, folder):
-        if files:
-            run_unit(unit_run, folder, plugins=report_plugins(unit_run))
-        else:
-            run_unit(unit_run)
-    after = make_files if files else None
-    for _ in check_units(order, session, live=Told(), budget_for=budgets_of, after=after):
+    def after(run, store, folder, now):
+        made = make(run, store, folder, now)
+        return lambda: made
+    for _ in check_units(order, run_unit, live=Told(), budget_for=budgets_of, after=after if files else None):
         pass
     say("files")
 

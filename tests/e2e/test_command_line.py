@@ -169,6 +169,14 @@ def test_simulation_options_are_refused_on_a_real_bench(call: Call, tmp_path: Pa
     assert "Leave it out, or choose --bench simulated" in err
 
 
+def test_a_folder_that_cannot_be_made_is_said_before_anything_is_touched(call: Call, tmp_path: Path) -> None:
+    (tmp_path / "hil-out").mkdir()
+    (tmp_path / "hil-out" / "Q2-00001").write_text("")
+    code, out, err = call("check", "Q2-00001", "--only", "rail_*")
+    assert (code, out) == (4, "")
+    assert "cannot be made (Not a directory). Choose another folder with --out." in err
+
+
 def test_settings_come_from_options_then_the_file_then_defaults(call: Call, tmp_path: Path) -> None:
     (tmp_path / "hil.toml").write_text('format = 1\nout = "from-file"\noperator = "file"\n')
     code, out, _ = call("check", "Q2-00001", "--json", "--only", "rail_*", "--operator", "option")
@@ -187,7 +195,7 @@ def test_an_internal_error_is_bench_trouble_and_never_fail(call: Call, monkeypat
     def broken(*_: object, **__: object) -> None:
         raise ZeroDivisionError
 
-    monkeypatch.setattr("hil.runner.run_unit", broken)
+    monkeypatch.setattr("hil.runner.BoardSession", broken)
     code, _, err = call("check", "Q2-00001")
     assert code == 3
     assert "internal error; nothing is said about the unit" in err

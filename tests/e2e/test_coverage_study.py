@@ -11,7 +11,7 @@ from hil.app.coverage import Work, files_for_trials, fill, trials_of
 from hil.app.coverage_subject import universe_of
 from hil.app.settings import read_settings
 from hil.core.coverage import GOOD, Trial, Tried
-from hil.runner import run_unit
+from hil.runner import BoardSession
 from hil.store.trials import TrialTable
 
 pytestmark = pytest.mark.study
@@ -30,7 +30,7 @@ def table() -> dict[str, dict[str, str]]:
 
 def run(trials: list[Trial], folder: Path) -> dict[tuple[str, int], Tried]:
     settings = read_settings({"out": str(folder)}, folder=folder)
-    work = Work(settings=settings, files=files_for_trials(settings, NOW[:10]), run_session=run_unit, now=NOW)
+    work = Work(settings=settings, files=files_for_trials(settings, NOW[:10]), open_session=BoardSession, now=NOW)
     with TrialTable(str(folder / "trials.sqlite"), key={"limits": "qm2"}) as kept:
         return {(one.trial.fault, one.trial.number): one for one in fill(kept, trials, work, jobs=JOBS)}
 

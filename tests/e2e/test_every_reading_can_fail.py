@@ -94,7 +94,7 @@ def check(tmp_path: Path) -> Check:
             only=only,
             image=image,
         )
-        (outcome,) = check_units(order, lambda unit_run, folder: run_unit(unit_run, None))
+        (outcome,) = check_units(order, run_unit)
         return outcome
 
     return run

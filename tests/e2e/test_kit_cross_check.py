@@ -21,7 +21,7 @@ def checked(folder: Path) -> list[Run]:
     settings = read_settings({"scope": "serial_only", "out": str(folder)}, folder=folder)
     faults = dict.fromkeys(UNITS[8:], (f"bench.part.{PART}=+0.5%",))
     order = Order(serials=UNITS, settings=settings, now=NOW, only="[cz]*", faults_of=faults)
-    return [outcome.run for outcome in check_units(order, lambda unit_run, files: run_unit(unit_run, None))]
+    return [outcome.run for outcome in check_units(order, run_unit)]
 
 
 def test_the_part_that_moved_is_named(tmp_path: Path) -> None:

@@ -93,7 +93,7 @@ def check_all(bench: str, seed: int, *faults: str) -> None:
         serials=("B1", "B2", "B3"), settings=read_settings({"bench": f"./{bench}.toml", "out": bench}), seed=seed,
         now="2026-11-25T10:00:00.000+00:00", faults=faults,
     )  # fmt: skip
-    for outcome in check_units(order, lambda unit_run, folder: run_unit(unit_run), budget_for=budgets_of):
+    for outcome in check_units(order, run_unit, budget_for=budgets_of):
         assert outcome.exit_code in (0, 1)
 
 

@@ -36,7 +36,7 @@ def runs(tmp_path_factory: pytest.TempPathFactory) -> list[Run]:
         folder: Path = tmp_path_factory.mktemp("bench")
         settings = read_settings({"out": str(folder)}, folder=folder)
         order = Order(serials=("Q2-00021",), settings=settings, now=NOW, seed=seed)
-        (outcome,) = check_units(order, lambda unit_run, files: run_unit(unit_run, None), budget_for=budgets_of)
+        (outcome,) = check_units(order, run_unit, budget_for=budgets_of)
         found.append(outcome.run)
     return found
 

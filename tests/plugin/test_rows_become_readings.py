@@ -15,7 +15,7 @@ from hil.core.plan import Plan
 from hil.core.records import Reading, RunClosed, RunOpened, UnitVerdict, Verdict
 from hil.errors import BenchError, UsageError
 from hil.real.trace import Trace
-from hil.runner import plan_unit, run_unit
+from hil.runner import BoardSession, plan_unit, run_unit
 from hil.sim.clock import SimClock
 
 HEAD = "import pytest\nfrom hil import BenchError, MeterSilent, check\n\n"
@@ -337,25 +337,64 @@ def test_what_went_wrong_once_a_row_was_judged_stops_what_comes_after(
     assert found.verdict is UnitVerdict.INCOMPLETE
 
 
-def test_a_folder_that_cannot_be_made_is_said_before_anything_is_touched(
+OWN = """
+import pytest
+@pytest.fixture(scope="session")
+def count(unit_run): return [unit_run.serial]
+@check(reads="*", power="any")
+def test_some(row, judge, count, unit_run):
+    count.append(row.name)
+    if unit_run.serial == "BAD" and row.name == "b":
+        raise BenchError("voltmeter: no answer")
+    judge(row, 0.5, notes=(" ".join(count),))
+"""
+
+
+def test_a_session_serves_one_unit_after_the_other_and_each_has_fixtures_of_its_own(
     session: Callable[..., Session], tmp_path: Path
 ) -> None:
-    prepared = session(AFTER, "first", "second")
-    (tmp_path / "file").write_text("")
-    with pytest.raises(UsageError, match=r"file/run: cannot be made \(Not a directory\)\. Choose another folder"):
-        run_unit(prepared.unit_run, tmp_path / "file" / "run", checks=[tmp_path / "test_some.py"])
-    assert not prepared.unit_run.has_begun
+    units = [session(OWN, "a", "b") for _ in range(3)]
+    for unit, serial in zip(units, ("FIRST", "BAD", "LAST"), strict=True):
+        unit.unit_run.serial = serial
+    with BoardSession([tmp_path / "test_some.py"]) as opened:
+        for unit in units:
+            opened(unit.unit_run)
+    assert [unit.unit_run.plan for unit in units] == [units[0].unit_run.plan] * 3
+    assert [[one.notes for one in unit.store.readings] for unit in units] == [
+        [("FIRST a",), ("FIRST a b",)],
+        [("BAD a",), ()],
+        [("LAST a",), ("LAST a b",)],
+    ]
+    assert [unit.verdict for unit in units] == [UnitVerdict.PASS, UnitVerdict.INCOMPLETE, UnitVerdict.PASS]
+    assert [unit.bench.made_safe for unit in units] == [1, 1, 1]
 
 
-def test_reports_that_cannot_be_written_leave_the_run_and_are_said(
-    session: Callable[..., Session], tmp_path: Path
-) -> None:
-    class FullDisk:
-        @pytest.hookimpl(trylast=True)
-        def pytest_sessionfinish(self) -> None:
-            raise OSError(28, "No space left on device")
+def test_ctrl_c_ends_a_unit_and_not_the_session(session: Callable[..., Session], tmp_path: Path) -> None:
+    first, second = session(OWN, "a", "b"), session(OWN, "a", "b")
 
-    prepared = session(AFTER, "first", "second")
-    run_unit(prepared.unit_run, checks=[tmp_path / "test_some.py"], plugins=[FullDisk()])
-    assert prepared.store.closed is not None
-    assert str(prepared.unit_run.trouble).startswith("The reports of Q2-1 cannot be written (No space left on device).")
+    def pressed(reading: Reading) -> None:
+        raise KeyboardInterrupt
+
+    with BoardSession([tmp_path / "test_some.py"]) as opened:
+        assert first.unit_run.open is not None
+        begin = first.unit_run.open
+
+        def told(plan: Plan) -> Any:
+            bench, recorder = begin(plan)
+            recorder._on_reading = pressed
+            return bench, recorder
+
+        first.unit_run.open = told
+        with pytest.raises(KeyboardInterrupt):
+            opened(first.unit_run)
+        opened(second.unit_run)
+    assert (first.verdict, second.verdict) == (UnitVerdict.INCOMPLETE, UnitVerdict.PASS)
+    assert first.bench.made_safe == 1
+
+
+def test_units_with_other_rows_are_collected_anew(session: Callable[..., Session], tmp_path: Path) -> None:
+    first, second = session(OWN, "a"), session(OWN, "a", "b")
+    with BoardSession([tmp_path / "test_some.py"]) as opened:
+        opened(first.unit_run)
+        opened(second.unit_run)
+    assert (list(first.verdicts), list(second.verdicts)) == (["a"], ["a", "b"])

@@ -46,7 +46,7 @@ def planned(wish: Wish) -> StudyPlan:
     return plan_study(wish, lambda unit_run: plan_unit(unit_run, JIG))
 
 
-def session(unit_run: Any, folder: Path) -> None:
+def session(unit_run: Any) -> None:
     run_unit(unit_run, checks=JIG)
 
 
@@ -98,12 +98,12 @@ def test_an_interrupted_study_goes_on_where_it_was(wish: Wish) -> None:
     plan = planned(wish)
     count = 0
 
-    def interrupted(unit_run: Any, folder: Path) -> None:
+    def interrupted(unit_run: Any) -> None:
         nonlocal count
         count += 1
         if count == 4:
             unit_run.live = _PressesCtrlC()
-        session(unit_run, folder)
+        session(unit_run)
 
     with pytest.raises(KeyboardInterrupt):
         measured(plan, wish, interrupted)
@@ -171,7 +171,7 @@ def test_a_unit_that_says_it_is_another_one_is_taken_again(wish: Wish) -> None:
     plan = plan_study(wish, plan_unit)
     assert plan.rows == ("aref",)
     assert {"start_time", "serial_number"} <= set(plan.needed)
-    study = run_study(plan, wish.settings, lambda unit_run, folder: run_unit(unit_run), now=NOW)
+    study = run_study(plan, wish.settings, run_unit, now=NOW)
     _, outcome = next(study)
     study.close()
     assert is_other_unit(outcome.run)

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from hil.core.records import Reading, Run
+from hil.core.records import Run
 from hil.render.report import HtmlReport, row_name, summary_html
 from hil.render.typeset import Paper
 
@@ -20,13 +20,9 @@ class Report:
     passed: bool = True
 
 
-def named(run: Run | None, name: str) -> Reading | None:
-    return next((reading for reading in run.readings if reading.name == name), None) if run else None
-
-
-def cells(run: Run | None, paper: Paper, nodeid: str) -> list[str]:
+def cells(run: Run, paper: Paper, nodeid: str) -> list[str]:
     found = ['<td class="col-result">Passed</td>', "<td>x</td>", "<td>x</td>", "<td>x</td>"]
-    HtmlReport(lambda: run, lambda name: named(run, name), paper).pytest_html_results_table_row(Report(nodeid), found)
+    HtmlReport(run, paper).pytest_html_results_table_row(Report(nodeid), found)
     return found
 
 
@@ -38,9 +34,9 @@ def test_the_row_is_what_stands_in_the_brackets() -> None:
 
 def test_as_many_cells_as_columns(run_of: MakeRun, paper: Paper) -> None:
     heads: list[str] = ["old"]
-    HtmlReport(lambda: None, lambda name: None, paper).pytest_html_results_table_header(heads)
-    for run, nodeid in ((run_of(), "t.py::t[c_100p]"), (run_of(), "t.py::t[unknown]"), (None, "t.py::t[c_100p]")):
-        assert len(cells(run, paper, nodeid)) == len(heads)
+    HtmlReport(run_of(), paper).pytest_html_results_table_header(heads)
+    for nodeid in ("t.py::t[c_100p]", "t.py::t[unknown]"):
+        assert len(cells(run_of(), paper, nodeid)) == len(heads)
 
 
 def test_value_limits_uncertainty_and_verdict_stand_in_the_row(run_of: MakeRun, paper: Paper) -> None:
@@ -58,9 +54,7 @@ def test_what_a_meter_said_is_text_and_never_markup(run_of: MakeRun, paper: Pape
     assert "<script" not in "".join(cells(run, paper, f"t.py::t[{EVIL}]"))
     assert "<script" not in summary_html(run, paper)
     log: list[str] = ["old"]
-    HtmlReport(lambda: run, lambda name: named(run, name), paper).pytest_html_results_table_html(
-        Report("t.py::t[boots]"), log
-    )
+    HtmlReport(run, paper).pytest_html_results_table_html(Report("t.py::t[boots]"), log)
     assert "old" not in log
     assert "<script" not in "".join(log)
     assert "&lt;script" in "".join(log)
@@ -68,9 +62,7 @@ def test_what_a_meter_said_is_text_and_never_markup(run_of: MakeRun, paper: Pape
 
 def test_budget_and_raw_answers_unfold(run_of: MakeRun, paper: Paper) -> None:
     log: list[str] = []
-    HtmlReport(run_of, lambda name: named(run_of(), name), paper).pytest_html_results_table_html(
-        Report("t.py::t[c_100p]"), log
-    )
+    HtmlReport(run_of(), paper).pytest_html_results_table_html(Report("t.py::t[c_100p]"), log)
     assert any(line.startswith("budget       reference part: u = ") for line in log)
     assert any(line.startswith("acceptance ") for line in log)
 
@@ -93,7 +85,5 @@ def test_an_interrupted_run_says_so(run_of: MakeRun, paper: Paper) -> None:
 
 def test_what_pytest_html_does_not_show_is_not_laid_out(run_of: MakeRun, paper: Paper) -> None:
     found = ["<td>x</td>"]
-    HtmlReport(run_of, lambda name: None, paper).pytest_html_results_table_row(
-        Report("t.py::t[a]", when="setup"), found
-    )
+    HtmlReport(run_of(), paper).pytest_html_results_table_row(Report("t.py::t[a]", when="setup"), found)
     assert found == []
