@@ -21,12 +21,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from hil.app.budgets import budgets_of
-from hil.app.check_unit import Order, check_in_turn, read_files
+from hil.app.check_unit import Made, Order, check_in_turn, read_files
 from hil.app.diagnose import record
 from hil.app.outputs import explained
 from hil.app.settings import Settings, read_settings
 from hil.core.records import Run
-from hil.runner import run_unit
+from hil.runner import BoardSession
 from hil.store.sqlite_store import SqliteStore
 from hil.suite import ROOT
 
@@ -88,12 +88,12 @@ def stretches(units: Sequence[int]) -> Iterator[list[int]]:
         yield stretch
 
 
-def diagnosed(run: Run, store: SqliteStore, folder: Path, now: str) -> tuple[Path, ...]:
+def diagnosed(run: Run, store: SqliteStore, folder: Path, now: str) -> Made:
     """The diagnosis of a failing run goes into the record, as with ``hil check``."""
     found = explained(run, store)
     if found is not None:
         record(store, found, now=now, author=run.opened.operator)
-    return ()
+    return tuple
 
 
 def main(folder: Path, units: int = UNITS) -> None:
@@ -105,13 +105,11 @@ def main(folder: Path, units: int = UNITS) -> None:
         orders = [order_of(unit, settings) for unit in stretch]
         files = read_files(orders[0].settings, today=orders[0].today)
         turns = ((order.serials[0], order) for order in orders)
-        for outcome in check_in_turn(
-            turns, orders[0], files, lambda unit_run, where: run_unit(unit_run, None), budget_for=budgets_of,
-            after=diagnosed,
-        ):  # fmt: skip
-            assert outcome.exit_code in (0, 1), outcome.trouble
-            closed = outcome.run.closed
-            print(outcome.run.opened.serial, outcome.run.verdict, closed.reason if closed else "", file=sys.stderr)
+        with BoardSession() as session:
+            for outcome in check_in_turn(turns, orders[0], files, session, budget_for=budgets_of, after=diagnosed):
+                assert outcome.exit_code in (0, 1), outcome.trouble
+                closed = outcome.run.closed
+                print(outcome.run.opened.serial, outcome.run.verdict, closed.reason if closed else "", file=sys.stderr)
         seconds = time.process_time() - started
         print(f"{stretch[-1] + 1} of {units} units, {seconds:.0f} s of processor time", file=sys.stderr, flush=True)
 
