@@ -11,10 +11,9 @@ from operator import attrgetter
 from typing import Protocol
 
 from hil.sim.processor import Drives, Surroundings
+from hil.sim.reset import BROWN_OUT_V, ResetLogic
 
 CRYSTAL_HZ = 16e6
-BROWN_OUT_V, BROWN_OUT_HYSTERESIS_V = 4.3, 0.05  # ATmega328P data sheet: level 4.3 V, hysteresis 50 mV
-POWER_ON_RESET_V = 1.3
 START_UP_S = 0.065  # fuses: slowly rising power, crystal
 _BAUD_DIVISOR = 16 * 26  # UBRR 25: 38 462 Bd from 16 MHz, +0.16 %
 
@@ -40,7 +39,7 @@ class Task:
         self.generator, self.due_s = generator, due_s
 
 
-class Chip:
+class Chip(ResetLogic):
     """A `hil.sim.processor.Processor` that runs a firmware model.
 
     Args:
@@ -60,11 +59,11 @@ class Chip:
         brown_out_v: float = BROWN_OUT_V,
         hangs_after_s: float | None = None,
     ) -> None:
+        super().__init__(brown_out_v)
         self.surroundings, self.eeprom = surroundings, eeprom
-        self._make_firmware, self._brown_out_v = firmware, brown_out_v
+        self._make_firmware = firmware
         self._hangs_after_s = hangs_after_s
-        self.at_s, self.reset_at_s, self.cause = 0.0, 0.0, "POWER"
-        self._vcc_v, self._reset_is_low, self._stopped_by = 0.0, False, "POWER"
+        self.reset_at_s = 0.0
         self._firmware: Firmware | None = None
         self._clock_hz = 0.0
         self._pins: dict[str, str] = {}
@@ -75,22 +74,6 @@ class Chip:
         self._shown = ("", "")
 
     # What the board does to the chip
-
-    def power(self, vcc_v: float, at_s: float) -> None:
-        self.at_s, self._vcc_v = max(self.at_s, at_s), vcc_v
-        if vcc_v < POWER_ON_RESET_V:
-            self._stop("POWER")
-        elif vcc_v < self._brown_out_v:
-            self._stop("BROWN")
-        else:
-            self._start_if_possible()
-
-    def reset_pin(self, is_low: bool, at_s: float) -> None:
-        self.at_s, self._reset_is_low = max(self.at_s, at_s), is_low
-        if is_low:
-            self._stop("EXTERNAL")
-        else:
-            self._start_if_possible()
 
     def inputs_changed(self, at_s: float) -> None:
         self.at_s = max(self.at_s, at_s)
@@ -107,23 +90,19 @@ class Chip:
     def watchdog(self) -> None:
         """The firmware hangs and the watchdog resets it."""
         if self._firmware is not None:
-            self._stop("WATCHDOG")
+            self._reset("WATCHDOG")
             self._start_if_possible()
 
-    def _stop(self, cause: str) -> None:
-        if self._firmware is not None:
-            self._shown = ("", "")
-            self._firmware = None
-            for task in self._tasks:
-                task.generator.close()
-            self._tasks.clear()
-            self._cut_transmission()
-            self._stopped_by = cause
-            if self._pins:
-                self._pins = {}
-                self._stop_early = True
-        elif cause == "POWER" or (cause == "BROWN" and self._stopped_by == "EXTERNAL"):
-            self._stopped_by = cause  # what went deeper counts
+    def _stop(self) -> None:
+        self._shown = ("", "")
+        self._firmware = None
+        for task in self._tasks:
+            task.generator.close()
+        self._tasks.clear()
+        self._cut_transmission()
+        if self._pins:
+            self._pins = {}
+            self._stop_early = True
 
     def _follow_clock(self) -> None:
         """The crystal may be pulled elsewhere while the chip runs: whatever it counts goes on at the new pace."""
@@ -137,10 +116,10 @@ class Chip:
         if self._firmware is not None:
             self._follow_clock()
             return
-        if self._make_firmware is None or self._reset_is_low:
+        if self._make_firmware is None:
             return
         clock_hz = self.surroundings.clock_hz(self.at_s)
-        if self._vcc_v < self._brown_out_v + BROWN_OUT_HYSTERESIS_V or clock_hz <= 0:
+        if not self._may_start(clock_hz):
             return
         self._clock_hz = clock_hz
         self.cause, self.reset_at_s = self._stopped_by, self.at_s

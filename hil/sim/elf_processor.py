@@ -10,10 +10,11 @@ import struct
 from collections import deque
 from typing import NamedTuple, Protocol
 
-from hil.sim.chip import BROWN_OUT_HYSTERESIS_V, BROWN_OUT_V, CRYSTAL_HZ, POWER_ON_RESET_V, START_UP_S
+from hil.sim.chip import CRYSTAL_HZ, START_UP_S
 from hil.sim.display_wire import DisplayWire
 from hil.sim.elf import EEPROM_SIZE, FirmwareImage
 from hil.sim.processor import PIN_KEY1, PIN_KEY2, Drives, Surroundings
+from hil.sim.reset import BROWN_OUT_V, ResetLogic
 
 _REACHED, _PIN_CHANGED, _SAMPLE_WANTED, _RAN_AWAY, _SENDING = range(5)
 _ANSWER = struct.Struct("<QQIIIBB6sHHHH")
@@ -51,7 +52,7 @@ def adc_code(input_v: float, reference_v: float) -> int:
     return max(0, min(1023, int(input_v * 1024 / reference_v)))
 
 
-class ElfProcessor:
+class ElfProcessor(ResetLogic):
     """One ATmega328P with the program of an ELF file.
 
     Args:
@@ -73,13 +74,13 @@ class ElfProcessor:
         clock_divider: int = 1,
         brown_out_v: float = BROWN_OUT_V,
     ) -> None:
+        super().__init__(brown_out_v)
         self.surroundings, self.eeprom, self.image = surroundings, eeprom, image
         eeprom.extend(b"\xff" * (EEPROM_SIZE - len(eeprom)))
-        self._link, self._clock_divider, self._brown_out_v = link, clock_divider, brown_out_v
-        self.at_s, self.cause, self.resets = 0.0, "POWER", 0
+        self._link, self._clock_divider = link, clock_divider
+        self.resets = 0
         self.gates: deque[Gate] = deque(maxlen=_LAST_GATES)
         self.ran_away = False
-        self._vcc_v, self._reset_is_low, self._stopped_by = 0.0, False, "POWER"
         self._is_running = self._stops_early = False
         self._starts_at_s = 0.0
         self._cycle, self._clock_hz, self._restarts = 0, CRYSTAL_HZ / clock_divider, 0
@@ -93,22 +94,6 @@ class ElfProcessor:
         link.send(b"F" + struct.pack("<H", len(image.flash)) + image.flash)
 
     # What the board does to the chip
-
-    def power(self, vcc_v: float, at_s: float) -> None:
-        self.at_s, self._vcc_v = max(self.at_s, at_s), vcc_v
-        if vcc_v < POWER_ON_RESET_V:
-            self._stop("POWER")
-        elif vcc_v < self._brown_out_v:
-            self._stop("BROWN")
-        else:
-            self._start_if_possible()
-
-    def reset_pin(self, is_low: bool, at_s: float) -> None:
-        self.at_s, self._reset_is_low = max(self.at_s, at_s), is_low
-        if is_low:
-            self._stop("EXTERNAL")
-        else:
-            self._start_if_possible()
 
     def inputs_changed(self, at_s: float) -> None:
         self.at_s = max(self.at_s, at_s)
@@ -131,20 +116,14 @@ class ElfProcessor:
         levels = self.surroundings.pin_is_high(PIN_KEY1) | self.surroundings.pin_is_high(PIN_KEY2) << 1
         self._link.send(b"K" + bytes([levels]))
 
-    def _stop(self, cause: str) -> None:
-        if self._is_running:
-            self._is_running, self._stopped_by, self._due_s = False, cause, None
-            self._display = DisplayWire()
-            self._stops_early = any(self._ports)
-            self._ports, self._cycles_per_bit = bytes(6), 0
-        elif cause == "POWER" or (cause == "BROWN" and self._stopped_by == "EXTERNAL"):
-            self._stopped_by = cause  # what went deeper counts
+    def _stop(self) -> None:
+        self._is_running, self._due_s = False, None
+        self._display = DisplayWire()
+        self._stops_early = any(self._ports)
+        self._ports, self._cycles_per_bit = bytes(6), 0
 
     def _start_if_possible(self) -> None:
-        crystal_hz = self.surroundings.clock_hz(self.at_s)
-        if self._is_running or self._reset_is_low or crystal_hz <= 0:
-            return
-        if self._vcc_v < self._brown_out_v + BROWN_OUT_HYSTERESIS_V:
+        if self._is_running or not self._may_start(self.surroundings.clock_hz(self.at_s)):
             return
         self._is_running, self.cause, self.ran_away = True, self._stopped_by, False
         self._starts_at_s, self._restarts = self.at_s + START_UP_S, self._restarts + 1
