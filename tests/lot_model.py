@@ -15,7 +15,7 @@ from fnmatch import fnmatchcase
 
 import numpy as np
 
-from hil.app.check_unit import read_files
+from hil.app.check_files import read_files
 from hil.app.settings import read_settings
 from hil.core.records import Reading, UnitVerdict, Verdict
 from hil.store.sqlite_store import RecordStore

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from hil.app.bench_control import bench_control, golden_of
-from hil.app.check_unit import read_files
+from hil.app.check_files import read_files
 from hil.app.settings import Settings
 from hil.app.study import STUDY
 from hil.core.baseline import margin_of

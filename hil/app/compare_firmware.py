@@ -19,7 +19,8 @@ from pathlib import Path
 import hil
 from hil.app.before_adjustment import ROWS as ADJUSTED
 from hil.app.before_adjustment import before_adjustment
-from hil.app.check_unit import Files, RunSession, read_files
+from hil.app.check_files import Files, read_files
+from hil.app.check_unit import RunSession
 from hil.app.locate import label_of, locate, read_text
 from hil.app.measure_firmware import build_directory, measure_firmware
 from hil.app.probes import ROWS as PROBES

@@ -17,7 +17,8 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 
-from hil.app.check_unit import Files, Order, RunSession, check_in_turn, read_files
+from hil.app.check_files import Files, read_files
+from hil.app.check_unit import Order, RunSession, check_in_turn
 from hil.app.limits_release import require_released
 from hil.app.open_bench import refuse_simulation_options
 from hil.app.processes import in_processes

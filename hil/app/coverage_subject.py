@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
-from hil.app.check_unit import Files
+from hil.app.check_files import Files
 from hil.app.coverage import files_for_trials
 from hil.app.locate import label_of, locate, read_text
 from hil.app.processes import in_processes

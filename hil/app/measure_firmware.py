@@ -15,7 +15,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from hil.app.budgets import budgets_of
-from hil.app.check_unit import Files, Order, RunSession, opening_of, read_files
+from hil.app.check_files import Files, read_files
+from hil.app.check_unit import Order, RunSession, opening_of
 from hil.app.open_bench import Bench, open_bench, roles_of
 from hil.app.probes import probe_unit
 from hil.app.recorder import Recorder

@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 
 from hil.app.budgets import budgets_of
-from hil.app.check_unit import Files, Order, Outcome, RunSession, check_in_turn, read_files, refuse_serials, unit_run_of
+from hil.app.check_files import Files, read_files, refuse_serials, unit_run_of
+from hil.app.check_unit import Order, Outcome, RunSession, check_in_turn
 from hil.app.identity import SERIAL_ROW
 from hil.app.open_bench import is_in_process, refuse_simulation_options
 from hil.app.settings import Settings

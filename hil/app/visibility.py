@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from hil.app.budgets import NOMINAL_CCAL_F, circumstances_of
-from hil.app.check_unit import Files, value_today
+from hil.app.check_files import Files, value_today
 from hil.circuit.board import BoardModel, Terminal, draw_values
 from hil.circuit.faults import parse_faults
 from hil.circuit.looks import SITUATIONS, look_at

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from hil.cli.options import add_settings, settings_from
 
 if TYPE_CHECKING:
-    from hil.app.check_unit import Files
+    from hil.app.check_files import Files
     from hil.core.plan import Plan
 
 
@@ -96,7 +96,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _plan(files: "Files", checks: tuple[Path, ...]) -> "Plan":
-    from hil.app.check_unit import unit_run_of
+    from hil.app.check_files import unit_run_of
     from hil.runner import plan_unit
 
     return plan_unit(unit_run_of(files), checks)

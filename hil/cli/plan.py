@@ -22,7 +22,7 @@ def register(commands: Any) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Print the plan; 0, or 2 when a row could not be measured on this bench."""
-    from hil.app.check_unit import read_files, refuse_parts, unit_run_of
+    from hil.app.check_files import read_files, refuse_parts, unit_run_of
     from hil.app.expected import refuse_empty_zones
     from hil.app.open_bench import roles_of
     from hil.real.wallclock import WallClock

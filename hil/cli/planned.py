@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 from hil.app.settings import Settings
 
 if TYPE_CHECKING:
-    from hil.app.check_unit import Files
+    from hil.app.check_files import Files
     from hil.app.expected import Expected
 
 
@@ -15,7 +15,7 @@ def expected_of(settings: Settings, *, only: str = "") -> "tuple[Files, tuple[Ex
     Raises:
         UsageError: a file is wrong, or no row matches.
     """
-    from hil.app.check_unit import read_files, unit_run_of
+    from hil.app.check_files import read_files, unit_run_of
     from hil.app.expected import expected_rows
     from hil.real.wallclock import WallClock
     from hil.runner import CHECKS, plan_unit

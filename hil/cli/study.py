@@ -113,7 +113,7 @@ def _plan(options: argparse.Namespace) -> int:
 
 
 def _run(options: argparse.Namespace) -> int:
-    from hil.app.check_unit import read_files
+    from hil.app.check_files import read_files
     from hil.app.study import is_other_unit, load_plan, run_study
     from hil.errors import UsageError
     from hil.real.operator import TerminalOperator
@@ -153,7 +153,7 @@ def _run(options: argparse.Namespace) -> int:
 
 def _modules(plan: "StudyPlan", folders: tuple[Path, ...], files: Any) -> tuple[Path, ...]:
     """The files with the checks of a study: collecting all others takes longer than a short study's measuring."""
-    from hil.app.check_unit import unit_run_of
+    from hil.app.check_files import unit_run_of
     from hil.runner import CHECKS, plan_unit
 
     rows = plan_unit(unit_run_of(files), (CHECKS, *folders)).rows

@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from hil.app.check_unit import read_files, unit_run_of
+from hil.app.check_files import read_files, unit_run_of
 from hil.app.settings import read_settings
 from hil.runner import plan_unit
 

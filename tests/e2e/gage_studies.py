@@ -56,7 +56,7 @@ def study(row: str, units: int, faults: tuple[str, ...], seed: int) -> dict[str,
 
 
 def _planned_rows() -> tuple[object, ...]:
-    from hil.app.check_unit import read_files
+    from hil.app.check_files import read_files
     from hil.app.study import unit_run_of
 
     settings = read_settings({})

@@ -21,7 +21,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from hil.app.budgets import budgets_of
-from hil.app.check_unit import Made, Order, check_in_turn, read_files
+from hil.app.check_files import read_files
+from hil.app.check_unit import Made, Order, check_in_turn
 from hil.app.diagnose import record
 from hil.app.outputs import explained
 from hil.app.settings import Settings, read_settings

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from hil.app.check_unit import Order, Outcome, check_units, read_files, unit_run_of
+from hil.app.check_files import read_files, unit_run_of
+from hil.app.check_unit import Order, Outcome, check_units
 from hil.app.locate import locate, read_text
 from hil.app.settings import read_settings
 from hil.files.limits import parse_limits

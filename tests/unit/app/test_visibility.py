@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from hil.app.check_unit import read_files, value_today
+from hil.app.check_files import read_files, value_today
 from hil.app.coverage_subject import universe_of
 from hil.app.settings import read_settings
 from hil.app.visibility import Looking, looking, moved_by

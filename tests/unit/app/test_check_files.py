@@ -1,11 +1,11 @@
-"""What is refused about limits, kit and bench before the bench is opened."""
+"""The data files of a check: what is refused before anything is touched."""
 
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from hil.app.check_unit import Files, read_files, refuse_serials
+from hil.app.check_files import Files, read_files, refuse_serials
 from hil.app.settings import read_settings
 from hil.errors import FileError, UsageError
 from hil.suite import ROOT
