@@ -72,7 +72,9 @@ class SqliteDatabase:
         except sqlite3.Error as problem:
             raise _trouble(where, problem) from None
         except OSError as problem:
-            raise BenchError(f"{where}: the record cannot be opened: {problem.strerror}.") from None
+            raise UsageError(
+                f"{where}: the record cannot be opened: {problem.strerror}. Choose another folder with --out."
+            ) from None
 
     def query(self, sql: str, values: Sequence[Any] = ()) -> list[Row]:
         """All rows of a SELECT."""
@@ -223,7 +225,7 @@ def connect(where: str, *, read_only: bool = False, survives_power_cut: bool = T
         survives_power_cut: each transaction waits for the disk (SQLite; a server has settings of its own).
 
     Raises:
-        UsageError: a driver is missing, or there is no such file to read.
+        UsageError: a driver is missing, there is no such file to read, or no folder can be made for it.
         BenchError: it cannot be opened.
     """
     if where.startswith(("postgresql://", "postgres://")):

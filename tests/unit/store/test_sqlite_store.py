@@ -265,7 +265,7 @@ def test_a_file_that_is_no_record(tmp_path):
 
 def test_folder_that_cannot_be_made(tmp_path):
     (tmp_path / "file").write_text("")
-    with pytest.raises(BenchError, match="the record cannot be opened"):
+    with pytest.raises(UsageError, match=r"the record cannot be opened: .*Choose another folder with --out"):
         SqliteStore(str(tmp_path / "file" / "records.sqlite"))
 
 
