@@ -145,8 +145,9 @@ def ask(command: str, *, timeout_s: float, may_repeat: bool | None = None) -> Co
         said = line or said
         yield from _resynchronise(command, line, timeout_s)
     if said:
+        how = "unreadable" if is_whole(said) else "cut off before its line end"
         raise MeterError(
-            f"the meter's answer to {command!r} is unreadable: {said[:40]!r}. "
+            f"the meter's answer to {command!r} is {how}: {said[:40]!r}. "
             "Check the serial cable and its ground, then measure the unit again."
         )
     raise MeterSilent(

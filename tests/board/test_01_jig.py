@@ -13,8 +13,9 @@ def test_contact(row, probe, voltmeter, judge):
     probe(f"{point}:{point}")
     resistance_ohm = voltmeter.resistance_ohm()
     if not resistance_ohm <= row.upper:
+        found = f"{resistance_ohm:g} ohm" if resistance_ohm < 1e9 else "open"
         raise BenchError(
-            f"{point}: the needles of the jig do not touch ({resistance_ohm:g} ohm, at most {row.upper:g} ohm). "
+            f"{point}: the needles of the jig do not touch ({found}, at most {row.upper:g} ohm). "
             "Clean needle and test point, seat the unit again, and repeat the check."
         )
     judge(row, resistance_ohm)

@@ -72,7 +72,7 @@ def test_a_question_that_changes_something_is_not_repeated(command: str) -> None
         port.run(meter.ask(command, timeout_s=2.0))
     assert port.sent.count(command) == 1
     assert str(caught.value) == (
-        f"the meter's answer to {command!r} is unreadable: '1,0'. "
+        f"the meter's answer to {command!r} is cut off before its line end: '1,0'. "
         "Check the serial cable and its ground, then measure the unit again."
     )
 
