@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from hil.core import lc
-from hil.core.budget import Budget, budget
+from hil.core.budget import Budget, budget, linear_budget, sensitivities
 from hil.core.equipment import MeterUncertainty
 from hil.core.inputs import normal, rectangular, triangular
 from hil.core.reading_budget import TERMINALS
@@ -96,8 +96,8 @@ def inductance_error(unit: Unit, inductance_h: float, *, checked: bool = False) 
 def tank_error(unit: Unit) -> tuple[Budget, Budget]:
     """Budgets of C1 (F) and L1 (H) as derived from f1, f2 and Ccal."""
     return (
-        _propagated(lambda read: read.tank.capacitance_f, unit, unit="F"),
-        _propagated(lambda read: read.tank.inductance_h, unit, unit="H"),
+        _propagated(lambda read: read.tank.capacitance_f, unit, unit="F", by_steps=True),
+        _propagated(lambda read: read.tank.inductance_h, unit, unit="H", by_steps=True),
     )
 
 
@@ -109,7 +109,18 @@ class _Read(NamedTuple):
     hz: Sequence[Any]
 
 
-def _propagated(model: Callable[[_Read], Any], of: Unit, *loaded_hz: float, unit: str, checked: bool = False) -> Budget:
+def _propagated(
+    model: Callable[[_Read], Any],
+    of: Unit,
+    *loaded_hz: float,
+    unit: str,
+    checked: bool = False,
+    by_steps: bool = False,
+) -> Budget:
+    """Args:
+    by_steps: sensitivities from steps of one u, good to a millionth here, instead of exact ones, for which the
+        library of uncertain numbers has to be loaded.
+    """
     true_hz = (of.bare_hz, of.with_ccal_hz, *loaded_hz)
     inputs = [rectangular(TIMEBASE, 0.0, of.meter.timebase)]
     for number in range(1, len(true_hz) + 1):
@@ -137,4 +148,7 @@ def _propagated(model: Callable[[_Read], Any], of: Unit, *loaded_hz: float, unit
         from hil.core.montecarlo import evaluate  # late: most budgets need no numpy
 
         return evaluate(result, inputs, unit=unit, coverage="shape", most_draws=1_000_000)
+    if by_steps:
+        at = float(result(*(entry.value for entry in inputs)))
+        return linear_budget(at, inputs, sensitivities(result, inputs), unit=unit, coverage="shape")
     return budget(result, inputs, unit=unit, coverage="shape")

@@ -14,6 +14,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from statistics import NormalDist
 from typing import Any
 
 from hil.core.inputs import Correlation, Input, correlation_matrix
@@ -21,6 +22,7 @@ from hil.core.records import BudgetRow
 from hil.core.uncertain_numbers import gtc
 
 PROBABILITY = 0.9545  # so that k is 2.00 when nothing is estimated from few readings (EA-4/02)
+MOST_SUMMED_DOF = 200  # degrees of freedom
 Model = Callable[..., Any]
 
 
@@ -191,6 +193,17 @@ def linear_budget(
     return _closed(value, unit, rows, u, dof, probability, coverage, ())
 
 
+def sensitivities(model: Model, inputs: Sequence[Input]) -> list[float]:
+    """How much the result moves per unit of each input: half its change between ±u, over u (GUM 5.1.3, note 2)."""
+    values = [entry.value for entry in inputs]
+
+    def moved(place: int, by: float) -> float:
+        return float(model(*values[:place], values[place] + by, *values[place + 1 :]))
+
+    steps = [entry.standard_uncertainty for entry in inputs]
+    return [(moved(place, u) - moved(place, -u)) / (2 * u) for place, u in enumerate(steps)]
+
+
 def _uncertain_numbers(inputs: Sequence[Input], correlation: Correlation) -> list[Any]:
     pairs = {name for pair, coefficient in correlation.items() if coefficient for name in pair}
     # Inputs read together form an ensemble: the Welch-Satterthwaite formula then still holds (Willink 2007).
@@ -261,13 +274,43 @@ def coverage_factor(probability: float = PROBABILITY, dof: float | None = None) 
     """
     if not 0 < probability < 1:
         raise ValueError(f"a coverage probability lies between 0 and 1, not {probability!r}")
-    from scipy.special import ndtri, stdtrit
-
-    upper = (1 + probability) / 2
     if dof is None or math.isinf(dof):
-        return float(ndtri(upper))
+        return NormalDist().inv_cdf((1 + probability) / 2)
     # 1e-9: a sum that should be an integer may come out a rounding error below it
-    return float(stdtrit(max(1, math.floor(dof + 1e-9)), upper))
+    whole = max(1, math.floor(dof + 1e-9))
+    if whole <= MOST_SUMMED_DOF:
+        return math.sqrt(whole) * math.tan(
+            _zero_of(lambda angle: _within(angle, whole) - probability, 0.0, math.pi / 2)
+        )
+    return _of_many(NormalDist().inv_cdf((1 + probability) / 2), whole)
+
+
+def _of_many(z: float, dof: int) -> float:
+    """t_p(ν) for large ν from the normal quantile: Abramowitz and Stegun 26.7.5."""
+    terms = (
+        (z**3 + z) / 4,
+        (5 * z**5 + 16 * z**3 + 3 * z) / 96,
+        (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / 384,
+        (79 * z**9 + 776 * z**7 + 1482 * z**5 - 1920 * z**3 - 945 * z) / 92160,
+    )
+    return z + math.fsum(term / dof**power for power, term in enumerate(terms, start=1))
+
+
+def _within(angle: float, dof: int) -> float:
+    """P(|T| ≤ √ν·tan θ) for whole ν: the finite sums of Abramowitz and Stegun 26.7.3 and 26.7.4.
+
+    Not from scipy.special, whose import takes longer than all budgets of a unit.
+    """
+    square, term, total = math.cos(angle) ** 2, 1.0, 0.0
+    if dof % 2 == 0:
+        for number in range(0, dof - 1, 2):
+            total += term
+            term *= square * (number + 1) / (number + 2)
+        return math.sin(angle) * total
+    for number in range(1, dof - 1, 2):
+        total += term
+        term *= square * (number + 1) / (number + 2)
+    return 2 / math.pi * (angle + math.sin(angle) * math.cos(angle) * total)
 
 
 def welch_satterthwaite(u: float, contributions: Sequence[tuple[float, float | None]]) -> float | None:

@@ -14,7 +14,6 @@ from datetime import date, timedelta
 from functools import lru_cache
 
 from hil.core.equipment import Certificate, Part
-from hil.core.fits import fit_line
 from hil.core.inputs import Input, normal
 
 DAYS_PER_YEAR = 365.25
@@ -119,23 +118,26 @@ def drift_from(certificates: Sequence[Certificate]) -> Drift:
     scale = abs(last.value) or 1.0  # picofarads squared would not survive the fit's tests for singularity
     spreads = [entry.standard_uncertainty / scale for entry in certificates]
     values = [(entry.value - last.value) / scale for entry in certificates]
-    line = fit_line(times, values, spreads)
     weights = [1 / spread**2 for spread in spreads]
     centre = math.fsum(w * t for w, t in zip(weights, times, strict=True)) / math.fsum(weights)
     moment = math.fsum(w * (t - centre) ** 2 for w, t in zip(weights, times, strict=True))
-    # rate = Σ w_i (t_i − t̄) x_i / S, so its covariance with the last value is (t_n − t̄)/S
-    correlation = (times[-1] - centre) / moment / (line.u_slope * spreads[-1])
+    # The weighted line through (t̄, x̄): rate = Σ w_i (t_i − t̄) x_i / S, u = 1/√S. Its covariance with the last value is
+    # (t_n − t̄)/S. Written out, as the library that fits lines takes longer to load than a unit to check.
+    rate = math.fsum(w * (t - centre) * x for w, t, x in zip(weights, times, values, strict=True)) / moment
+    u_rate = 1 / math.sqrt(moment)
+    mean = math.fsum(w * x for w, x in zip(weights, values, strict=True)) / math.fsum(weights)
+    correlation = (times[-1] - centre) / moment / (u_rate * spreads[-1])
     birge = 1.0
     if len(certificates) > 2:
         misfits = (
-            ((value - line.predict(time)[0]) / spread) ** 2
+            ((value - mean - rate * (time - centre)) / spread) ** 2
             for value, time, spread in zip(values, times, spreads, strict=True)
         )
         birge = max(1.0, math.sqrt(math.fsum(misfits) / (len(certificates) - 2)))
     return Drift(
         last=last,
-        rate=line.slope * scale,
-        u_rate=line.u_slope * scale * birge,
+        rate=rate * scale,
+        u_rate=u_rate * scale * birge,
         correlation=correlation / birge,
         certificates=len(certificates),
     )

@@ -5,13 +5,16 @@ from dataclasses import replace
 from functools import partial
 
 import pytest
+import scipy.special
 
 from hil.core.budget import (
     Budget,
     budget,
     coverage_factor,
     dominant_factor,
+    linear_budget,
     second_order,
+    sensitivities,
     shaped_factor,
     welch_satterthwaite,
 )
@@ -559,3 +562,45 @@ def test_what_cannot_be_combined(inputs: list[Input], correlation, message):
     with pytest.raises(ValueError, match=r"^") as caught:
         budget(lambda a, b: a + b, inputs, correlation=correlation)
     assert str(caught.value) == message
+
+
+def test_t_factors_are_those_of_a_reference_library():
+    for dof in (*range(1, 12), 49, 50, 199, 200, 201, 1000):
+        for probability in (0.6827, 0.95, 0.9545, 0.9973):
+            expected = scipy.special.stdtrit(dof, (1 + probability) / 2)
+            assert coverage_factor(probability, dof) == pytest.approx(expected, rel=1e-11)
+    assert coverage_factor(0.9545) == pytest.approx(scipy.special.ndtri(0.97725), rel=1e-14)
+
+
+@pytest.mark.parametrize("correlation", [{}, {("a", "b"): 0.7}])
+def test_a_sum_has_the_budget_that_differentiating_finds(correlation):
+    inputs = [normal("a", 3.0, 0.2), rectangular("b", 1.0, 0.5), triangular("c", 2.0, 0.3)]
+    if not correlation:
+        inputs.append(normal("d", 0.0, 0.1, dof=5, kind="A"))
+    signs = [2.0, -0.5, 1.0, -1.0][: len(inputs)]
+
+    def model(*terms):
+        return sum(sign * term for sign, term in zip(signs, terms, strict=True))
+
+    value = model(*(entry.value for entry in inputs))
+    for coverage in ("t", "shape"):
+        found = linear_budget(value, inputs, signs, correlation=correlation, coverage=coverage)
+        expected = budget(model, inputs, correlation=correlation, coverage=coverage)
+        assert (found.effective_dof or math.inf) == pytest.approx(expected.effective_dof or math.inf, rel=1e-12)
+        for name in ("value", "standard_uncertainty", "coverage_factor", "expanded_uncertainty"):
+            assert getattr(found, name) == pytest.approx(getattr(expected, name), rel=1e-12)
+        for ours, theirs in zip(found.rows, expected.rows, strict=True):
+            assert ours.contribution == pytest.approx(theirs.contribution, rel=1e-12)
+            assert ours.sensitivity == pytest.approx(theirs.sensitivity, rel=1e-12)
+
+
+def test_correlated_inputs_of_few_readings_are_no_sum_for_the_short_way():
+    inputs = [normal("a", 3.0, 0.2, dof=4), normal("b", 3.0, 0.2, dof=4)]
+    with pytest.raises(ValueError, match="need infinite degrees of freedom"):
+        linear_budget(6.0, inputs, [1.0, 1.0], correlation={("a", "b"): 0.5})
+
+
+def test_steps_of_one_u_find_the_sensitivities():
+    inputs = [normal("a", 3.0, 0.003), normal("b", 4.0, 0.004)]
+    found = sensitivities(lambda a, b: (a * a + b * b) ** 0.5, inputs)
+    assert found == pytest.approx([0.6, 0.8], rel=1e-6)
