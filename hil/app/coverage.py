@@ -26,7 +26,7 @@ from hil.app.settings import Setting, Settings
 from hil.circuit.netlist import Netlist
 from hil.circuit.universe import PossibleFault, varied
 from hil.core.coverage import GOOD, Seen, Trial, Tried
-from hil.core.records import Reading, Run
+from hil.core.records import Run
 from hil.store.trials import TrialTable
 
 OpenSession = Callable[[], AbstractContextManager[RunSession]]
@@ -35,26 +35,6 @@ UNITS, GOOD_UNITS = 3, 200
 BATCH = 25  # units that share an opened bench and a passing record
 _MEMORY = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None  # nobody reads this record after the run
 COMMON = "QM2-00001"  # the unit that has every fault once, and none once
-
-
-def read_unit(
-    serial: str, faults: Sequence[str], settings: Settings, open_session: OpenSession, *, now: str, seed: int = 0
-) -> dict[str, Reading]:
-    """All readings of one unit with these faults, by row name: what diagnosis and coverage look at.
-
-    Args:
-        open_session: `hil.runner.BoardSession`.
-        now: date and time of the call, ISO 8601.
-        seed: of everything random on the bench besides the unit itself.
-
-    Raises:
-        UsageError: a file or a fault is wrong.
-        BenchError: the bench cannot be opened.
-    """
-    trial = Trial(fault=" ".join(faults), number=0, serial=serial, made=" ".join(faults))
-    files = files_for_trials(settings, now[:10])
-    (run,) = _runs([trial], files, settings, open_session, now, seed)
-    return {reading.name: reading for reading in run.readings}
 
 
 def trials_of(possible: Sequence[PossibleFault], netlist: Netlist, *, units: int = UNITS, good: int = 0) -> list[Trial]:

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import hil.app.simulated as simulated
-from hil.app.coverage import read_unit
+from hil.app.coverage import Work, files_for_trials
 from hil.app.dictionary_file import dictionary_path, load_dictionary
 from hil.app.learn_faults import board_of
 from hil.app.locate import load_bench, load_kit
@@ -28,8 +28,9 @@ from hil.app.probe_model import OVER_RANGE_OHM, points_of
 from hil.app.settings import read_settings
 from hil.circuit.universe import PossibleFault, varied
 from hil.core.causes import diagnose
+from hil.core.coverage import Trial, Tried
 from hil.core.diagnosis import Dictionary, Seen
-from hil.core.records import Reading, UnitVerdict, Verdict
+from hil.core.records import Verdict
 from hil.runner import BoardSession
 
 NOW = "2026-11-25T05:00:00.000+00:00"
@@ -115,35 +116,51 @@ def places(
 
 
 def main(kind: str, first: int, count: int) -> None:
-    """Each unit in turn."""
+    """All units of a bench one after the other, bench by bench."""
     if kind == "perturbed":
         perturb()
     _, netlist, possible = board_of("qm2")
-    known = load_dictionary(dictionary_path("qm2"))
     settings = read_settings({"scope": "full"})
+    files = files_for_trials(settings, NOW[:10])
+    for place, seed in enumerate(BENCHES):
+        work = Work(settings=settings, files=files, open_session=BoardSession, now=NOW, seed=seed)
+        trials = [
+            Trial(
+                fault=" ".join(made := faults_of(kind, number, possible, netlist)),
+                number=number,
+                serial=f"QM2-8{number:05d}",
+                made=" ".join([*made.values(), *beside(kind, number)]),
+            )
+            for number in range(first, first + count)
+            if number % len(BENCHES) == place
+        ]
+        for one in work(trials):
+            print(json.dumps(diagnosed(one, seed)), flush=True)
+
+
+def beside(kind: str, number: int) -> list[str]:
+    """What else is put in: a jig as no dictionary knows it."""
+    return [f"bench.jig.capacitance=+{0.2 + 0.1 * (number % 6):.1f}pF"] if kind == "perturbed" else []
+
+
+def diagnosed(unit: Tried, seed: int) -> dict[str, Any]:
+    """What is printed of a unit."""
+    faults = unit.trial.fault.split()
+    line: dict[str, Any] = {"number": unit.trial.number, "faults": faults, "verdict": str(unit.verdict)}
+    if not unit.is_caught:
+        return line
+    read: dict[str, tuple[Seen, bool, bool]] = {
+        name: (one.value, one.verdict is not Verdict.NOT_MEASURED, one.verdict is Verdict.PASS)
+        for name, one in unit.readings.items()
+    }
     spec = load_bench("simulated")
-    kit = load_kit(spec.kit, today=NOW[:10])
-    for number in range(first, first + count):
-        made = faults_of(kind, number, possible, netlist)
-        serial, seed = f"QM2-8{number:05d}", BENCHES[number % len(BENCHES)]
-        put_in = list(made.values())
-        if kind == "perturbed":
-            put_in.append(f"bench.jig.capacitance=+{0.2 + 0.1 * (number % 6):.1f}pF")
-        readings: dict[str, Reading] = read_unit(serial, put_in, settings, BoardSession, now=NOW, seed=seed)
-        if not any(one.verdict is Verdict.FAIL for one in readings.values()):
-            print(json.dumps({"number": number, "faults": list(made), "verdict": str(UnitVerdict.PASS)}), flush=True)
-            continue
-        read: dict[str, tuple[Seen, bool, bool]] = {
-            name: (one.value, one.verdict is not Verdict.NOT_MEASURED, one.verdict is Verdict.PASS)
-            for name, one in readings.items()
-        }
-        with open_bench(spec, kit, board="qm2", seed=seed) as bench:
-            bench.insert(serial, attempt=2, faults=put_in)
-            power = Power(bench)
-            turns = list(places(known, set(made), read, lambda name: measured(bench, power, name)))  # noqa: B023
-            power.off()
-        line = {"number": number, "faults": list(made), "verdict": str(UnitVerdict.FAIL), "turns": turns}
-        print(json.dumps(line | {"readings": read}), flush=True)
+    with open_bench(spec, load_kit(spec.kit, today=NOW[:10]), board="qm2", seed=seed) as bench:
+        bench.insert(unit.trial.serial, attempt=2, faults=unit.trial.made.split())
+        power = Power(bench)
+        known = load_dictionary(dictionary_path("qm2"))
+        line["turns"] = list(places(known, set(faults), read, lambda name: measured(bench, power, name)))
+        power.off()
+    return line | {"readings": read}
 
 
 if __name__ == "__main__":
