@@ -25,7 +25,7 @@ from hil.core.sampling import Proportion, proportion
 
 MOST_OUTLIERS = 0.01  # of the units; more of them are no outliers but the shape of the distribution
 OUTLIER_SIGMAS = 4.5  # robust, and at least; common practice is 3.5 to 5 with median and MAD
-PASS, FAIL = 0, 1  # codes of verdicts, as `hil.store.queries` gives it
+PASS, FAIL, NOT_MEASURED = 0, 1, 3  # codes of verdicts, as `hil.store.queries` gives it
 MOST_RANKED = 2000  # units for rank correlations: known to 0.02 and better, where 0.7 is asked for
 SUBGROUPS = 25  # averages of this many parts of the lot are charted
 FALSE_ALARM = 0.05  # that anything is out of control, or an outlier, in a lot where all is well
@@ -77,8 +77,9 @@ class CheckFigures:
     title: str
     unit: str
     count: int
-    missing: int  # units whose standing run has no number for it
+    missing: int  # units whose standing run has no reading of it; none of a text or a boolean has a number
     failed_first: int
+    level: float | None  # mean of the readings themselves
     mean: float | None
     sd: float | None
     lower: float | None
@@ -261,12 +262,15 @@ def _checks(
     outliers: list[Outlier] = []
     for code in _as_recorded(readings, len(names)):
         picked = order[ends[code] : ends[code + 1]]
-        picked = picked[(place[picked] >= 0) & np.isfinite(readings.value[picked])]
+        picked = picked[place[picked] >= 0]
+        judged = int((readings.verdict[picked] != NOT_MEASURED).sum())  # of a text or a boolean all that counts
+        picked = picked[np.isfinite(readings.value[picked])]
         picked = picked[np.argsort(place[picked], kind="stable")]
         title, unit = titles.get(names[code], (names[code], ""))
         one = _check(
-            names[code], title or names[code], unit, readings, picked, place[picked], int(failed[code]), len(last)
-        )
+            names[code], title or names[code], unit, readings, picked, place[picked], int(failed[code]),
+            len(last) - (picked.size or judged),
+        )  # fmt: skip
         moving, rest = effects_of(
             one.name, one.places, one.values, candidates, checks=len(names), tolerance=one.tolerance
         )
@@ -294,11 +298,12 @@ def _check(
     picked: NDArray[np.intp],
     places: NDArray[np.intp],
     failed_first: int,
-    units: int,
+    missing: int,
 ) -> CheckFigures:
     values, nominal = readings.value[picked], readings.nominal[picked]
     # Only where limits move with the nominal (a recalibrated part) do deviations say more than the values.
     is_deviation = values.size > 0 and bool(np.isfinite(nominal).all())
+    level = float(values.mean()) if values.size else None
     offset = nominal if is_deviation else np.zeros_like(values)
     values = values - offset
     of_latest = readings.limits.get(name, np.full((1, 5), np.nan))
@@ -313,8 +318,8 @@ def _check(
         capability = from_summary(int(values.size), mean, sd, lower, upper)
         percentile = from_percentiles(values, lower, upper)
     return CheckFigures(
-        name=name, title=title, unit=unit, count=int(values.size), missing=units - int(values.size),
-        failed_first=failed_first, mean=mean, sd=sd, lower=lower, upper=upper, accept_lower=accept_lower,
+        name=name, title=title, unit=unit, count=int(values.size), missing=missing,
+        failed_first=failed_first, level=level, mean=mean, sd=sd, lower=lower, upper=upper, accept_lower=accept_lower,
         accept_upper=accept_upper, is_deviation=is_deviation, in_control=None, signals=(), capability=capability,
         percentile=percentile, values=values, places=places,
     )  # fmt: skip

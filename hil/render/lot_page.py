@@ -5,6 +5,7 @@ by one with histograms against limits and acceptance zones.
 """
 
 import math
+import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -27,11 +28,16 @@ GROUPING_WORDS = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """What a reader should know, with the check that shows it best ("" when no single one does)."""
+    """What a reader should know, with the check that shows it best ("" when no single one does).
+
+    Args:
+        about: grouping and group.
+    """
 
     words: str
     weight: float
     check: str = ""
+    about: tuple[str, str] = ("", "")
 
 
 def lot_page(figures: "LotFigures", template: str, *, now: str, plans: Sequence[tuple[str, SamplingPlan]] = ()) -> str:
@@ -55,7 +61,8 @@ def lot_page(figures: "LotFigures", template: str, *, now: str, plans: Sequence[
     more = [one.name for one in _worth_showing(figures) if one.name not in shown][: MOST_PLOTS - len(shown)]
     with the_look():
         plots = CheckPlots(figures)
-        drawn = {name: plots.draw(by_name[name], _on(figures, name)) for name in (*shown, *more)}
+        about = {one.check: one.about for one in reversed(said)}
+        drawn = {name: plots.draw(by_name[name], _on(figures, name, about.get(name))) for name in (*shown, *more)}
         bars = pareto(figures, titles) if figures.failures else ""
     first_use = _first_use(said)
     return environment.from_string(template).render(
@@ -82,22 +89,40 @@ def _first_use(said: Sequence[Finding]) -> list[tuple[Finding, str]]:
     return pairs
 
 
-def _on(figures: "LotFigures", name: str) -> list["Effect"]:
-    return [effect for effect in figures.effects if effect.check == name]
+def _on(figures: "LotFigures", name: str, about: tuple[str, str] | None) -> list["Effect"]:
+    """Effects on a check, those that the plot is shown for first."""
+    found = [effect for effect in figures.effects if effect.check == name]
+    return sorted(found, key=lambda effect: (effect.grouping, effect.group) != about)
 
 
 def findings(figures: "LotFigures") -> list[Finding]:
-    """What a reader should know first, one sentence each, the strongest first; alike ones are said once."""
+    """What a reader should know first, one sentence each, the strongest first; alike ones are said once.
+
+    Of a bench those in one unit are alike: a voltmeter that is off shows in all volts, and has nothing to do with the
+    amperes of the same bench.
+    """
     by_name = {one.name: one for one in figures.checks}
     said: list[Finding] = []
-    alike: dict[tuple[str, str, str], list[Effect]] = {}
+    groups: dict[tuple[str, str, str, str], list[Effect]] = {}
     for effect in figures.effects:
-        alike.setdefault((effect.kind, effect.grouping, effect.group), []).append(effect)
-    for effects in alike.values():
-        first = effects[0]
-        words = _effect_words(first, by_name[first.check]) + _likewise(effects[1:], by_name) + "."
-        matters = first.share if first.share is not None else abs(first.size_sd) / 10
-        said.append(Finding(words=words, weight=matters, check=first.check))
+        unit = by_name[effect.check].unit if effect.grouping == "bench" else ""
+        groups.setdefault((effect.kind, effect.grouping, effect.group, unit), []).append(effect)
+    for effects in groups.values():
+        alike = _in_proportion(effects, by_name)
+        first = alike[0][0] if alike else effects[0]  # what shows best what they have in common
+        words = _effect_words(first, by_name[first.check])
+        words += _likewise([one for one in effects if one is not first], by_name)
+        if alike:
+            ratio = statistics.mean(ratio for _, ratio in alike)
+            words += f"; {len(alike)} of these by {100 * ratio:.2g} % of the reading"
+        said.append(
+            Finding(
+                words=f"{words}.",
+                weight=max(map(_matters, effects)),
+                check=first.check,
+                about=(first.grouping, first.group),
+            )
+        )
     if figures.outliers:
         worst = figures.outliers[0]
         units = len({one.serial for one in figures.outliers})
@@ -116,12 +141,36 @@ def findings(figures: "LotFigures") -> list[Finding]:
     return sorted(said, key=lambda one: -one.weight)[:MOST_FINDINGS]
 
 
+def _matters(effect: "Effect") -> float:
+    """What it takes of the tolerance; without limits ten standard deviations stand for one."""
+    return effect.share if effect.share is not None else abs(effect.size_sd) / 10
+
+
 def _likewise(effects: Sequence["Effect"], by_name: dict[str, "CheckFigures"]) -> str:
     if not effects:
         return ""
     titles = ", ".join(by_name[one.check].title for one in effects[:3])
     more = f" and {len(effects) - 3} more" if len(effects) > 3 else ""
     return f"; likewise {titles}{more}"
+
+
+def _in_proportion(effects: Sequence["Effect"], by_name: dict[str, "CheckFigures"]) -> list[tuple["Effect", float]]:
+    """Shifts that are about the same ratio of their readings, if most are: then it is a matter of scale."""
+    ratios = [
+        (effect, abs(effect.size / level))
+        for effect in effects
+        if effect.kind == "shift" and (level := by_name[effect.check].level)
+    ]
+    alike = [(effect, ratio) for effect, ratio in ratios if _is_near(ratio, [one for _, one in ratios])]
+    sizes = [abs(effect.size) for effect, _ in ratios]
+    same_size = sum(_is_near(size, sizes) for size in sizes)
+    return alike if len(alike) >= 3 and len(alike) > max(len(ratios) / 2, same_size) else []
+
+
+def _is_near(size: float, sizes: Sequence[float]) -> bool:
+    """Within a fifth of the middle one."""
+    middle = statistics.median(sizes)
+    return abs(size - middle) <= 0.2 * middle
 
 
 def _effect_words(effect: "Effect", check: "CheckFigures") -> str:
