@@ -128,17 +128,22 @@ def findings(figures: "LotFigures") -> list[Finding]:
         units = len({one.serial for one in figures.outliers})
         words = (
             f"{units} unit{'s pass and do' if units > 1 else ' passes and does'} not belong to the population, first "
-            f"of all {worst.serial} at {by_name[worst.check].title} "
+            f"of all {worst.serial} at {_said(by_name[worst.check])} "
             f"({abs(worst.sigmas):.1f} robust standard deviations)."
         )
         said.append(Finding(words=words, weight=0.001))
     loose = [one for one in figures.checks if one.in_control is False]
     if loose:
-        titles = ", ".join(one.title for one in loose[:5]) + ("" if len(loose) <= 5 else f" and {len(loose) - 5} more")
+        titles = ", ".join(map(_said, loose[:5])) + ("" if len(loose) <= 5 else f" and {len(loose) - 5} more")
         plural = "checks are" if len(loose) > 1 else "check is"
         words = f"{len(loose)} {plural} out of control, so that capability is no forecast there: {titles}."
         said.append(Finding(words=words, weight=0.0))
     return sorted(said, key=lambda one: -one.weight)[:MOST_FINDINGS]
+
+
+def _said(check: "CheckFigures") -> str:
+    """The title within a sentence: in quotation marks where its commas would be taken for those of the sentence."""
+    return f"“{check.title}”" if "," in check.title else check.title
 
 
 def _matters(effect: "Effect") -> float:
@@ -149,7 +154,7 @@ def _matters(effect: "Effect") -> float:
 def _likewise(effects: Sequence["Effect"], by_name: dict[str, "CheckFigures"]) -> str:
     if not effects:
         return ""
-    titles = ", ".join(by_name[one.check].title for one in effects[:3])
+    titles = ", ".join(_said(by_name[one.check]) for one in effects[:3])
     more = f" and {len(effects) - 3} more" if len(effects) > 3 else ""
     return f"; likewise {titles}{more}"
 
@@ -176,19 +181,19 @@ def _is_near(size: float, sizes: Sequence[float]) -> bool:
 def _effect_words(effect: "Effect", check: "CheckFigures") -> str:
     who = f"{GROUPING_WORDS.get(effect.grouping, effect.grouping).capitalize()} {effect.group or '(none named)'}"
     if effect.kind == "scatter":
-        return f"{who} scatters {effect.size:.1f} times as much as the others in {check.title} ({effect.count} units)"
+        return f"{who} scatters {effect.size:.1f} times as much as the others in {_said(check)} ({effect.count} units)"
     sds = f"{abs(effect.size_sd):.1f} standard deviations{_share(effect, check)}"
     size = _shown(abs(effect.size), check.unit, 3)
     if effect.kind == "shift":
         direction = "higher" if effect.size > 0 else "lower"
-        return f"{who} reads {check.title} {size} {direction} than the others ({sds}, {effect.count} units)"
+        return f"{who} reads {_said(check)} {size} {direction} than the others ({sds}, {effect.count} units)"
     way = "up" if effect.size > 0 else "down"
     if effect.grouping:
-        return f"{who} drifts: {check.title} goes {way} by {size} over its {effect.count} units ({sds})"
+        return f"{who} drifts: {_said(check)} goes {way} by {size} over its {effect.count} units ({sds})"
     ahead = ""
     if effect.units_to_limit is not None and effect.units_to_limit < 10 * check.count:
         ahead = f"; at this pace the mean meets the limit in {effect.units_to_limit:.0f} units"
-    return f"{check.title} drifts {way} by {size} from the first to the last unit ({sds}){ahead}"
+    return f"{_said(check)} drifts {way} by {size} from the first to the last unit ({sds}){ahead}"
 
 
 def _shown(value: float | None, unit: str, digits: int) -> str:
