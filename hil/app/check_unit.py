@@ -272,7 +272,10 @@ def _check_unit(
         outcome = replace(outcome, made=after(outcome.run, store, folder, order.now))
     if interrupt is not None:
         outcome.made()
-        raise interrupt
+        if order.label:  # who measures in a blind study learns no serial number
+            raise interrupt
+        kept = f"{serial}: {unit_run.closed.judged} of {unit_run.closed.planned} rows were judged and are kept"
+        raise type(interrupt)(f"{kept}: hil show {run_id}. {interrupt}".rstrip())
     return outcome
 
 

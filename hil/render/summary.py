@@ -220,7 +220,8 @@ def print_runs(runs: Sequence[RunSummary], stream: TextIO) -> None:
     for one in runs:
         mark = "  SIMULATED" if one.simulated else ""
         only = f", only {one.only}" if one.only else ""
-        line = f"{one.run}  {one.verdict:10}  scope {one.scope}{only}, attempt {one.attempt}, {one.judged} of "
-        console.print(f"{line}{one.planned} judged{mark}", style=_STYLES[one.verdict], **_AS_IT_IS)
+        how = f"{one.judged} of {one.planned} judged" if one.is_closed else f"of {one.planned} rows, never closed"
+        line = f"{one.run}  {one.verdict:10}  scope {one.scope}{only}, attempt {one.attempt}, {how}{mark}"
+        console.print(line, style=_STYLES[one.verdict], **_AS_IT_IS)
     if not runs:
         console.print("no runs recorded", **_AS_IT_IS)

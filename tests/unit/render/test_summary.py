@@ -2,9 +2,10 @@
 
 import io
 from collections.abc import Callable
+from types import SimpleNamespace
 
 from hil.core.plan import Plan, PlannedRow
-from hil.core.records import Run
+from hil.core.records import Run, UnitVerdict
 from hil.render.summary import LiveView, print_plan, print_run, print_runs, print_simulated, print_summary
 
 MakeRun = Callable[..., Run]
@@ -57,6 +58,16 @@ def test_no_markup_comes_out_of_data(run_of: MakeRun) -> None:
     assert out.getvalue() == "SIMULATED: no real unit was measured and no real instrument was used.\n"
     print_runs([], out)
     assert out.getvalue().endswith("no runs recorded\n")
+
+
+def test_a_run_that_was_killed_is_listed_as_one() -> None:
+    out = io.StringIO()
+    killed = SimpleNamespace(
+        run="R1", verdict=UnitVerdict.INCOMPLETE, scope="full", only="", attempt=1, planned=151, judged=0,
+        is_closed=False, simulated=False,
+    )  # fmt: skip
+    print_runs([killed], out)  # type: ignore[list-item]
+    assert "attempt 1, of 151 rows, never closed" in out.getvalue()  # how many were judged, 'hil show R1' counts
 
 
 def row(name: str, part: str | None = None, seconds: float = 2.0) -> PlannedRow:
