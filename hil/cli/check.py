@@ -90,6 +90,7 @@ def check_orders(orders: Sequence[Any], *, as_json: bool, seen: "Callable[[Run],
     from hil.app.budgets import budgets_of
     from hil.app.check_unit import check_units
     from hil.app.file_maker import files_apart, load_apart
+    from hil.app.locate import load_bench
     from hil.cli.run_files import get_ready, make
     from hil.core.judge import worst_exit
     from hil.errors import BenchError
@@ -142,11 +143,14 @@ def check_orders(orders: Sequence[Any], *, as_json: bool, seen: "Callable[[Run],
                     if outcome.exit_code == 3:
                         break
     except BenchError as problem:
+        simulated = load_bench(order.settings["bench"]).simulated  # trouble may come before the first unit
+        if simulated and not codes and not waiting:
+            print_simulated(screen)
         print(f"hil: {problem}", file=sys.stderr)
         codes.append(3)
     finally:
         for outcome in waiting:
             tell(outcome)
-    if simulated:
-        print_simulated(screen)
+        if simulated:
+            print_simulated(screen)
     return worst_exit(codes)

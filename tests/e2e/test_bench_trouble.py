@@ -71,6 +71,9 @@ def test_trouble_before_the_unit_is_touched_opens_no_run(check: Check, fault: st
     code, unit, err = check(fault)
     assert (code, unit) == (3, {})
     assert words in err
+    first, *_, last = err.splitlines()
+    assert first.startswith("SIMULATED")
+    assert first == last
 
 
 def test_a_meter_that_restarts_by_itself_fails_the_reading_with_the_cause(check: Check) -> None:
