@@ -10,10 +10,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from hil.app.locate import read_text
 from hil.app.lot_figures import LotFigures, Readings, lot_figures
+from hil.app.lot_runs import runs_of
 from hil.app.whole_file import write_whole
 from hil.core.ledger import Diagnosed, Rework
 from hil.core.records import RunSummary
@@ -51,7 +51,7 @@ def figures_of(lot: str, store: RecordStore) -> LotFigures:
     titles = {name: (title, unit) for name, title, unit, *_ in definitions.values()}
     return lot_figures(
         lot,
-        _runs(summaries),
+        runs_of(summaries),
         _readings(store, lot, {number: row[0] for number, row in definitions.items()}, latest),
         titles,
         causes=_causes(summaries, reworks, store.entries(Diagnosed)),
@@ -107,25 +107,6 @@ def _causes(
         if one.after_run in run_no:
             done.setdefault(run_no[one.after_run], []).append(" ".join(filter(None, (one.action, one.target))))
     return found | {number: f"{', '.join(dict.fromkeys(words))} (rework)" for number, words in done.items()}
-
-
-def _runs(summaries: Sequence[RunSummary]) -> pd.DataFrame:
-    facts = [dict(one.facts) for one in summaries]
-    columns: dict[str, Iterable[Any]] = {
-        "run_no": [one.run_no for one in summaries],
-        "serial": [one.serial for one in summaries],
-        "attempt": [one.attempt for one in summaries],
-        "verdict": [one.verdict.value for one in summaries],
-        "opened_s": [one.opened_at for one in summaries],
-        "operator": [one.operator for one in summaries],
-        "bench": [one.bench for one in summaries],
-        "firmware": [one.get("firmware_version", "") for one in facts],
-        "component_lot": [one.get("component_lot", "") for one in facts],
-        "only": [one.only for one in summaries],
-        "seconds": [one.actual_seconds for one in summaries],
-        "planned_s": [one.planned_seconds for one in summaries],
-    }
-    return pd.DataFrame(columns)
 
 
 def write_lot_report(

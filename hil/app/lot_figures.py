@@ -1,8 +1,6 @@
 """Lot figures: from columns of readings to yields, failures, capability, effects, outliers, correlations.
 
-Pure: runs are a pandas frame, readings a `Readings` of arrays, wherever they came from.
-
-    runs      run_no serial attempt verdict opened_s operator bench firmware component_lot only seconds planned_s
+Pure: runs are columns of equal length (`hil.app.lot_runs`), readings a `Readings` of arrays, wherever they came from.
 
 Readings with a nominal are looked at as deviations from it, so that parts recalibrated within a lot do not count as
 drift. The reading of a unit that stands for the lot is that of its latest complete run; first-pass figures take the
@@ -12,14 +10,15 @@ first complete one.
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtri, stdtrit
 
 from hil.app.lot_effects import GROUPINGS, LEAST_SHARE, Candidates, Effect, effects_of, strongest_first
 from hil.app.lot_notes import LEAST_CONTROL, notes_on
+from hil.app.lot_runs import Runs, counts_of, first_of, last_of, taken
 from hil.core.capability import Capability, PercentileCapability, from_percentiles, from_summary
 from hil.core.sampling import Proportion, proportion
 
@@ -137,7 +136,7 @@ class LotFigures:
 
 def lot_figures(
     lot: str,
-    runs: pd.DataFrame,
+    runs: Runs,
     readings: Readings,
     titles: Mapping[str, tuple[str, str]],
     *,
@@ -159,37 +158,36 @@ def lot_figures(
     Raises:
         ValueError: no runs at all.
     """
-    if runs.empty:
+    if not runs["run_no"].size:
         raise ValueError(f"lot '{lot}' has no runs")
     # A simulated bench begins every call at the same hour: there the order of recording is that of time.
-    by_time = ["run_no"] if simulated else ["opened_s", "run_no"]
-    runs = runs.sort_values(by_time, kind="stable")
-    by_attempt = runs.sort_values(["attempt", *by_time], kind="stable")
-    whole = by_attempt[(by_attempt["only"] == "") & by_attempt["verdict"].isin(["PASS", "FAIL"])]
-    first = whole.drop_duplicates("serial", keep="first")
-    last = whole.drop_duplicates("serial", keep="last").sort_values(by_time, kind="stable")
-    units = int(runs["serial"].nunique())
-    labels = {name: last[name].to_numpy(dtype=object) for name in GROUPINGS}
-    candidates = Candidates(labels, len(last))
+    runs = taken(runs, np.lexsort((runs["run_no"],) if simulated else (runs["run_no"], runs["opened_s"])))
+    by_attempt = taken(runs, np.argsort(runs["attempt"], kind="stable"))
+    whole = taken(by_attempt, (by_attempt["only"] == "") & np.isin(by_attempt["verdict"], ("PASS", "FAIL")))
+    first = taken(whole, first_of(whole["serial"]))
+    last = taken(whole, last_of(whole["serial"]))
+    last = taken(last, np.lexsort((last["run_no"],) if simulated else (last["run_no"], last["opened_s"])))
+    units, complete = len(counts_of(runs["serial"])), last["run_no"].size
+    labels = {name: last[name] for name in GROUPINGS}
+    candidates = Candidates(labels, complete)
     checks, effects, outliers = _checks(readings, first, last, titles, candidates)
     failed = sorted(((one.name, one.failed_first) for one in checks if one.failed_first), key=lambda pair: -pair[1])
     total_failed, cumulated, failures = sum(count for _, count in failed), 0, []
     for name, count in failed:
         cumulated += count
         failures.append((name, count, cumulated / total_failed))
-    attempts = whole.groupby("serial").size()
-    reworked_units = set(reworked) | set(runs.loc[runs["only"] != "", "serial"])
+    reworked_units = set(reworked) | set(runs["serial"][runs["only"] != ""].tolist())
     return LotFigures(
         lot=lot,
         first_run=_iso(runs["opened_s"].min()),
         last_run=_iso(runs["opened_s"].max()),
         units=units,
-        runs=len(runs),
+        runs=runs["run_no"].size,
         interrupted=int((runs["verdict"] == "INCOMPLETE").sum()),
-        first_pass=proportion(int((first["verdict"] == "PASS").sum()), len(first)),
-        final=proportion(int((last["verdict"] == "PASS").sum()), len(last)),
-        unfinished=units - len(last),
-        retested=int((attempts > 1).sum()),
+        first_pass=proportion(int((first["verdict"] == "PASS").sum()), complete),
+        final=proportion(int((last["verdict"] == "PASS").sum()), complete),
+        unfinished=units - complete,
+        retested=sum(count > 1 for count in counts_of(whole["serial"]).values()),
         reworked=len(reworked_units),
         failures=tuple(failures),
         causes=_causes(first, causes or {}),
@@ -197,66 +195,64 @@ def lot_figures(
         checks=checks,
         effects=strongest_first(effects),
         outliers=tuple(sorted(outliers, key=lambda outlier: -abs(outlier.sigmas))),
-        correlations=_correlations(checks, len(last)),
+        correlations=_correlations(checks, complete),
         planned_s=_mean(whole["planned_s"]),
         actual_s=_mean(whole["seconds"]),
         unit_s=float(runs["seconds"].sum()) / units,
         simulated=simulated,
         moved=tuple(moved),
         notes=notes_on(
-            runs, checks, units=units, complete=len(last), limits_revisions=limits_revisions, simulated=simulated
+            runs, checks, units=units, complete=complete, limits_revisions=limits_revisions, simulated=simulated
         ),
-        serials=tuple(last["serial"]),
+        serials=tuple(last["serial"].tolist()),
         labels=labels,
     )
 
 
 def _iso(seconds: float) -> str:
-    return pd.Timestamp(seconds, unit="s", tz="UTC").isoformat(timespec="seconds")
+    return datetime.fromtimestamp(seconds, UTC).isoformat(timespec="seconds")
 
 
-def _mean(series: "pd.Series[float]") -> float | None:
-    return float(series.mean()) if len(series) else None
+def _mean(values: Floats) -> float | None:
+    return float(values.mean()) if values.size else None
 
 
-def _causes(first: pd.DataFrame, causes: Mapping[int, str]) -> tuple[tuple[str, int], ...]:
+def _causes(first: Runs, causes: Mapping[int, str]) -> tuple[tuple[str, int], ...]:
     counted: dict[str, int] = {}
-    for run_no in first.loc[first["verdict"] == "FAIL", "run_no"]:
-        cause = causes.get(int(run_no), "not diagnosed")
+    for run_no in first["run_no"][first["verdict"] == "FAIL"].tolist():
+        cause = causes.get(run_no, "not diagnosed")
         counted[cause] = counted.get(cause, 0) + 1
     return tuple(sorted(counted.items(), key=lambda pair: (pair[0] == "not diagnosed", -pair[1], pair[0])))
 
 
-def _groups(first: pd.DataFrame) -> tuple[GroupYield, ...]:
+def _groups(first: Runs) -> tuple[GroupYield, ...]:
     found = []
     for grouping in GROUPINGS:
-        if first[grouping].nunique() < 2:
-            continue
-        for group, rows in first.groupby(grouping, sort=True):
-            passed = int((rows["verdict"] == "PASS").sum())
-            found.append(GroupYield(grouping=grouping, group=str(group), first_pass=proportion(passed, len(rows))))
+        groups, passed = counts_of(first[grouping]), counts_of(first[grouping][first["verdict"] == "PASS"])
+        for group, count in sorted(groups.items()) if len(groups) > 1 else ():
+            first_pass = proportion(passed.get(group, 0), count)
+            found.append(GroupYield(grouping=grouping, group=group, first_pass=first_pass))
     return tuple(found)
 
 
 def _checks(
     readings: Readings,
-    first: pd.DataFrame,
-    last: pd.DataFrame,
+    first: Runs,
+    last: Runs,
     titles: Mapping[str, tuple[str, str]],
     candidates: Candidates,
 ) -> tuple[tuple[CheckFigures, ...], list[Effect], list[Outlier]]:
     names = readings.names
-    of_first = np.isin(readings.run_no, first["run_no"].to_numpy())
+    of_first = np.isin(readings.run_no, first["run_no"])
     failed = np.bincount(readings.code[of_first & (readings.verdict == FAIL)], minlength=len(names))
-    place_of = pd.Series(np.arange(len(last)), index=last["run_no"])
-    most = int(max(readings.run_no.max(initial=0), last["run_no"].max() if len(last) else 0))
+    units = last["run_no"].size
+    most = int(max(readings.run_no.max(initial=0), last["run_no"].max(initial=0)))
     places = np.full(most + 1, -1, dtype=np.intp)
-    places[last["run_no"].to_numpy(dtype=np.int64)] = place_of.to_numpy()
+    places[last["run_no"]] = np.arange(units)
     place = places[readings.run_no]
     # One stable sort by name, then each check is a slice.
     order = np.argsort(readings.code, kind="stable")
     ends = np.searchsorted(readings.code[order], np.arange(len(names) + 1))
-    serials = last["serial"].to_numpy(dtype=object)
     found: list[CheckFigures] = []
     effects: list[Effect] = []
     outliers: list[Outlier] = []
@@ -269,7 +265,7 @@ def _checks(
         title, unit = titles.get(names[code], (names[code], ""))
         one = _check(
             names[code], title or names[code], unit, readings, picked, place[picked], int(failed[code]),
-            len(last) - (picked.size or judged),
+            units - (picked.size or judged),
         )  # fmt: skip
         moving, rest = effects_of(
             one.name, one.places, one.values, candidates, checks=len(names), tolerance=one.tolerance
@@ -280,7 +276,7 @@ def _checks(
             signals = (*signals, "not one process: see what stands out")
         found.append(replace(one, in_control=in_control, signals=signals))
         effects += [_with_distance(effect, one) for effect in moving]
-        outliers += _outliers(one, rest, readings.verdict[picked] == PASS, serials, len(names))
+        outliers += _outliers(one, rest, readings.verdict[picked] == PASS, last["serial"], len(names))
     return tuple(found), effects, outliers
 
 
@@ -401,10 +397,18 @@ def _correlations(
     ranks = np.full((units, len(used)), np.nan)
     for column, one in enumerate(used):
         ranks[one.places, column] = one.values
-    ranks = pd.DataFrame(ranks[::step]).rank().to_numpy()
+    ranks = np.apply_along_axis(_ranked, 0, ranks[::step])
     ranks = np.where(np.isnan(ranks), np.nanmean(ranks, axis=0), ranks)
     matrix = np.corrcoef(ranks, rowvar=False)
     rows, columns = np.triu_indices(len(used), k=1)
     strong = np.flatnonzero(np.abs(matrix[rows, columns]) >= least)
     pairs = [(used[rows[i]].name, used[columns[i]].name, float(matrix[rows[i], columns[i]])) for i in strong]
     return tuple(sorted(pairs, key=lambda pair: -abs(pair[2]))[:most])
+
+
+def _ranked(values: Floats) -> Floats:
+    """Ranks from 1, alike values with their mean rank; what is no number has none."""
+    ranks, known = np.full(values.size, np.nan), np.isfinite(values)
+    _, inverse, counts = np.unique(values[known], return_inverse=True, return_counts=True)
+    ranks[known] = (np.cumsum(counts) - (counts - 1) / 2)[inverse]
+    return ranks

@@ -3,7 +3,9 @@
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-import pandas as pd
+import numpy as np
+
+from hil.app.lot_runs import Runs, taken
 
 if TYPE_CHECKING:
     from hil.app.lot_figures import CheckFigures
@@ -23,7 +25,7 @@ def named(words: Sequence[str]) -> str:
 
 
 def notes_on(
-    runs: pd.DataFrame,
+    runs: Runs,
     checks: Sequence["CheckFigures"],
     *,
     units: int,
@@ -61,15 +63,17 @@ def notes_on(
     return tuple(notes)
 
 
-def _clocks(runs: pd.DataFrame) -> list[str]:
+def _clocks(runs: Runs) -> list[str]:
     notes = []
-    if not runs["run_no"].is_monotonic_increasing:
+    if (np.diff(runs["run_no"]) < 0).any():
         notes.append(
             "runs were not recorded in the order of their times: a clock went backwards, or records were merged; "
             "the order of their times counts"
         )
-    whole = runs[runs["only"] == ""].sort_values(["serial", "attempt"], kind="stable")
-    backwards = int((whole.groupby("serial")["opened_s"].diff() < 0).sum())
+    whole = taken(runs, runs["only"] == "")
+    whole = taken(whole, np.lexsort((whole["attempt"], whole["serial"])))
+    again = whole["serial"][1:] == whole["serial"][:-1]
+    backwards = int((again & (np.diff(whole["opened_s"]) < 0)).sum())
     if backwards:
         notes.append(
             f"{counted(backwards, 'retest is', 'retests are')} dated before the check repeated: a clock went "
