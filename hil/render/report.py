@@ -24,7 +24,7 @@ _STYLE = """
 <style>
 body { font: 14px/1.45 system-ui, sans-serif; color: #22303c; max-width: 1180px; margin: 24px auto; padding: 0 24px; }
 h1 { font-size: 26px; margin: 0 0 4px; } h2 { font-size: 17px; }
-#environment-header, #environment, .summary__reload, body > p { display: none; }
+#environment-header, #environment, .summary__reload, .run-count, body > p { display: none; }
 .hil-verdict { color: #fff; border-radius: 6px; padding: 12px 18px; font-size: 16px; margin: 12px 0; }
 .hil-verdict b { font-size: 28px; margin-right: 16px; vertical-align: middle; }
 .hil-facts { display: grid; grid-template-columns: 150px 1fr; gap: 2px 12px; margin: 12px 0; }
@@ -130,6 +130,7 @@ def summary_html(run: Run, paper: Paper) -> str:
         "Operator": opened.operator,
         "Opened": opened.opened,
         "Closed": closed.closed if closed else "never: interrupted",
+        "Bench time": f"{closed.actual_seconds:.1f} s, planned {opened.planned_seconds:.1f} s" if closed else "",
         "Faults put in": ", ".join(opened.faults),
         **(dict(closed.facts) if closed else {}),
     }
