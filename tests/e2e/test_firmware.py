@@ -273,7 +273,7 @@ def test_a_baseline_is_kept_and_compared(call, tmp_path, monkeypatch):
         "good: firmware 1.0.0 (qm2.elf), board qm2 A, limits B, scope boxed, bench simulated, 3 units, 1 repeats, 20"
     )
     kept = json.loads((tmp_path / "hil-out" / "baselines" / "good.json").read_text())
-    assert (kept["board"], kept["board_revision"], kept["limits_revision"][:1]) == ("qm2", "A", "A")
+    assert (kept["board"], kept["board_revision"], kept["limits_revision"][:1]) == ("qm2", "A", "B")
     assert kept["firmware"]["version"] == "1.0.0"
 
     code, out, err = call("compare", "good", FIRMWARE, "--scope", "boxed", "--json", "--plot", "shifts.svg")
