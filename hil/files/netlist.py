@@ -5,6 +5,7 @@ refused, because both are what a typing error looks like.
 """
 
 from collections.abc import Mapping
+from functools import lru_cache
 from itertools import pairwise
 
 from hil.circuit.netlist import (
@@ -30,8 +31,9 @@ _COMPONENT_KEYS = (
 _BOARD_KEYS = ("format", "board", "revision", "ground", "rails", "reference_temperature", "test_point", "component")
 
 
+@lru_cache(maxsize=4)
 def parse_netlist(label: str, text: str) -> Netlist:
-    """Read a board file.
+    """Read a board file; read again it is the same object, and all that is known of its nominal board is kept.
 
     Args:
         label: the file as the user named it, for messages.
