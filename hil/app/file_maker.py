@@ -8,11 +8,12 @@ typesetter's threads would not survive that), once for all calls in one program.
 import atexit
 import os
 import signal
+import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from functools import cache
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 from pathlib import Path
 
 from hil.app.check_unit import Made
@@ -49,13 +50,22 @@ def load_apart(load: Callable[[], None]) -> None:
 
 @cache
 def _process() -> ProcessPoolExecutor:
-    pool = ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=_leave_interrupts_to_the_bench)
+    pool = ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=_begin)
     atexit.register(pool.shutdown, cancel_futures=True)
     return pool
 
 
-def _leave_interrupts_to_the_bench() -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+def _begin() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the bench, which then waits for the files
+    threading.Thread(target=_end_with_the_bench, daemon=True).start()
+
+
+def _end_with_the_bench() -> None:
+    """A bench that is killed tells nobody; without this the process would wait for its next run for ever."""
+    bench = parent_process()
+    if bench is not None:
+        bench.join()
+        os._exit(1)
 
 
 def _make(here: str, where: str, simulated: bool, run: str, folder: Path, now: str, make: Make) -> Sequence[Path]:
