@@ -1,5 +1,6 @@
 """The same record in PostgreSQL, for several benches. Needs the server's programs; .ci/run installs them."""
 
+import math
 import os
 import shutil
 import subprocess
@@ -11,6 +12,7 @@ import pytest
 from hil.core.ledger import Rework
 from hil.core.records import UnitVerdict, Verdict
 from hil.errors import BenchError, UsageError
+from hil.store.queries import VERDICTS
 from hil.store.sqlite_store import open_store
 
 BIN = next((path.parent for path in sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"), reverse=True)), None)
@@ -63,6 +65,9 @@ def test_two_benches_share_a_record(server, values):
         assert [one.run for one in west.summaries(bench="east")] == ["R2"]
         assert west.next_attempt("QM2-00002") == 2
         assert west.columns("verdict", "value") == {"verdict": [0, 0, 0, 1, 1], "value": [1.5, 1.5, None, 1.5, 1.5]}
+        numbers = list(west.numbers("key", "value"))
+        assert [key % VERDICTS for key in numbers[::2]] == [0, 0, 0, 1, 1]
+        assert numbers[1::2] == [1.5, 1.5, math.inf, 1.5, 1.5]
         assert west.texts("a") == [(2, "why")]
         rework = Rework(uid="1", time="2026-11-25T11:00:00Z", serial="QM2-00002", action="resoldered", target="R5")
         west.add(rework)
