@@ -268,17 +268,17 @@ def left_out(columns: Columns, tries: Tries, faults: Sequence[str], weights: Flo
     """Every unit that failed, against a dictionary that was made without it and everything else of its fold.
 
     A fold is a bench, good units too: a unit that is diagnosed comes from a bench that no dictionary knows. A fault
-    with only one unit is judged with it: there is no other.
+    with no unit on another bench is judged with those it has: there are no others.
     """
-    units = np.bincount(tries.fault[tries.fault >= 0], minlength=len(faults))
     for fold in sorted(set(tries.fold[tries.fault >= 0].tolist())):
-        away = (tries.fold == fold) & ((tries.fault < 0) | (units[np.maximum(tries.fault, 0)] > 1))
+        others = np.bincount(tries.fault[(tries.fault >= 0) & (tries.fold != fold)], minlength=len(faults))
+        away = (tries.fold == fold) & ((tries.fault < 0) | (others[np.maximum(tries.fault, 0)] > 0))
         dictionary = learn(columns, tries.take(~away), faults, weights, {})
         seen = observations(dictionary, tries)
         for line in np.flatnonzero((tries.fold == fold) & (tries.fault >= 0) & tries.failed):
             number, likelihood = candidates(dictionary, seen[line])
             fault = int(tries.fault[line])
-            yield LeftOut(fault=fault, among=number, log_likelihood=likelihood, is_strange=bool(units[fault] > 1))
+            yield LeftOut(fault=fault, among=number, log_likelihood=likelihood, is_strange=bool(others[fault] > 0))
 
 
 def best_sharpness(found: Sequence[LeftOut], weights: Floats, groups: Ints) -> float:

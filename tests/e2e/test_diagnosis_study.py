@@ -27,7 +27,7 @@ pytestmark = pytest.mark.study
 
 HERE = Path(__file__).parent
 DATA = HERE.parent / "data"
-UNITS = {"fresh": 260, "perturbed": 90, "double": 50}
+UNITS = {"fresh": 240, "perturbed": 80, "double": 50}
 UNITS_KEPT = "diagnosis_units.jsonl"
 TOGETHER = 0.95
 AIMS = (
