@@ -6,7 +6,7 @@ from typing import Any
 from hil.core.budget import Budget
 from hil.core.judge import judge, judge_unit
 from hil.core.limit import Limit
-from hil.core.plan import Plan, PlannedRow
+from hil.core.plan import WHATEVER, Plan, PlannedRow
 from hil.core.records import Reading, RunClosed, RunOpened, UnitVerdict, Value, Verdict
 from hil.ports import Clock, Store
 
@@ -86,7 +86,8 @@ class Recorder:
 
     def blocked_by(self, after: tuple[str, ...], matches: Callable[[Reading, str], bool]) -> Reading | None:
         """The first reading that failed or is missing among those that a check comes after."""
-        return next((one for one in self._blocking if any(matches(one, name) for name in after)), None)
+        words = [word for word in after if not word.startswith(WHATEVER)]
+        return next((one for one in self._blocking if any(matches(one, word) for word in words)), None)
 
     def close(self, *, trouble: str = "", files: tuple[str, ...] = ()) -> RunClosed:
         """Close the run; its verdict follows from the readings alone, and trouble never lets it pass."""

@@ -7,8 +7,9 @@ A check declares what it needs; a limits file says which rows there are; togethe
 
 `reads` are shell patterns over row names; one item per matching row. `after` names groups (modules of tests/board
 without ``test_``) or row patterns: when a reading of those failed or was not measured, this check is not
-measured, and says why; and where it is asked for alone, those are measured before it. `power` is what the unit must be
-like: "off", "on" or "any" (the check switches power itself).
+measured, and says why; and where it is asked for alone, those are measured before it. With a tilde before it ("~zero")
+a word only says what is measured before, whatever comes of it. `power` is what the unit must be like: "off", "on" or
+"any" (the check switches power itself).
 """
 
 import re
@@ -20,6 +21,7 @@ from typing import TypeVar
 
 ROLES = ("supply", "voltmeter", "counter", "generator", "selector", "thermometer", "meter", "operator", "programmer")
 NEEDS = (*ROLES, "part")
+WHATEVER = "~"
 
 Function = TypeVar("Function", bound=Callable[..., object])
 
@@ -57,7 +59,8 @@ def _any_of(patterns: tuple[str, ...]) -> Callable[[str], object]:
 
 def is_meant(word: str, *, name: str, group: str) -> bool:
     """Whether a word of `after` means the row of that name and group."""
-    return word == group or fnmatchcase(name, word)
+    pattern = word.removeprefix(WHATEVER)
+    return pattern == group or fnmatchcase(name, pattern)
 
 
 def _words(value: str | tuple[str, ...]) -> tuple[str, ...]:

@@ -95,7 +95,7 @@ def test_steady_to_the_eye(row, meter, operator, probe, voltmeter, clock, run_st
     judge(row, is_steady)
 
 
-@check(reads="steady_averages steady_battery", needs="voltmeter meter", after="f_open", seconds=0.0)
+@check(reads="steady_averages steady_battery", needs="voltmeter meter", after="f_open ~steady_panel", seconds=0.0)
 def test_steady(row, run_state, judge):
     """The largest less the smallest of what was read meanwhile."""
     judge(row, run_state[row.name])

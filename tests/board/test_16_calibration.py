@@ -35,20 +35,12 @@ def test_open_terminals(row, meter, fit, judge):
 
 
 @check(reads="zero_c_found", needs="meter", after="calibration", seconds=1.03)
-def test_zero(row, meter, fit, run_state, judge):
-    run_state["zero_f"] = _zero(meter, fit)
-    judge(row, run_state["zero_f"])
-
-
-def _zero(meter, fit):
+def test_zero(row, meter, fit, judge):
     fit("open")
     meter.function("CAP")
-    return meter.zero()
+    judge(row, meter.zero())
 
 
-@check(reads="zero_c", needs="meter", after="calibration", seconds=1.02)
-def test_residual_zero(row, meter, fit, run_state, judge):
-    """Not only after a good zero: what it found is judged by itself, and may have been left out (--only)."""
-    if "zero_f" not in run_state:
-        _zero(meter, fit)
+@check(reads="zero_c", needs="meter", after="calibration ~zero_c_found", seconds=1.02)
+def test_residual_zero(row, meter, judge):
     judge(row, meter.capacitance_f())

@@ -398,3 +398,14 @@ def test_units_with_other_rows_are_collected_anew(session: Callable[..., Session
         opened(first.unit_run)
         opened(second.unit_run)
     assert (list(first.verdicts), list(second.verdicts)) == (["a"], ["a", "b"])
+
+
+def test_what_comes_after_whatever_comes_of_it_is_measured(session: Callable[..., Session], tmp_path: Path) -> None:
+    checks = (
+        '@check(reads="first", power="any")\ndef test_first(row, judge): judge(row, 2.0)\n'
+        '@check(reads="second", after="~first", power="any")\ndef test_second(row, judge): judge(row, 0.5)\n'
+    )
+    prepared = session(checks, "first", "second")
+    prepared.unit_run.only = "second"
+    run(prepared, tmp_path)
+    assert prepared.verdicts == {"first": Verdict.FAIL, "second": Verdict.PASS}

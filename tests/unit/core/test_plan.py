@@ -34,3 +34,8 @@ def test_a_word_means_a_row_or_a_group(word: str) -> None:
 @pytest.mark.parametrize("word", ["rail", "rails", "02_*", "01_jig"])
 def test_a_word_that_means_another(word: str) -> None:
     assert not is_meant(word, name="rail_5v", group="02_rails")
+
+
+def test_a_word_with_a_tilde_brings_too() -> None:
+    rows = (*ROWS[:3], row("zero_c", "03_calibration", "rail_5v", "~rail_3v"))
+    assert comes_after(rows)["zero_c"] == {"contact_gnd", "rail_5v", "rail_3v"}
