@@ -181,7 +181,8 @@ def _evidence(
     likely = np.ones(len(seen.kind))
     likely[tried] = odds[tried, seen.kind[tried]]
     explains = np.where(strange, 6.0 * likely, np.minimum(from_good, 30.0) - np.minimum(from_cause, 30.0))
-    speaks_for = np.where((strange & (likely > 0.5)) | (from_good > UNLIKE), explains, 0.0)
+    explained = (from_good > UNLIKE) & (from_cause <= UNLIKE)  # what it does not explain speaks against it alone
+    speaks_for = np.where((strange & (likely > 0.5)) | explained, explains, 0.0)
     wrong_kind = (seen.kind != UNTRIED) & (likely < 0.2)
     speaks_against = np.where(wrong_kind, 6.0 * (1 - likely), np.where(from_cause > UNLIKE, from_cause, 0.0))
 

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 UnitOf = Callable[[str], str]
 MOST_EXPECTED = 20
+WIDE = {"V": 0.5, "A": 5e-3}  # an interval as wide that crosses zero says "below": no board makes negative rails
 
 
 def diagnosis_lines(explained: "Explained") -> Iterator[str]:
@@ -107,12 +108,17 @@ def seen_words(value: Seen, unit: str) -> str:
 
 
 def interval(middle: float, lower: float, upper: float, unit: str, *, digits: int = 3) -> str:
-    """A value with the interval that holds 95 %; resistances beyond any meter are over range."""
+    """A value with the interval that holds 95 %; resistances beyond any meter are over range.
+
+    Where few units tell how far a value scatters its interval is wide, and may reach where no board can be.
+    """
     if unit == "ohm" and middle > 1e7:
         return "over range"
     low, high = show(lower, unit, digits=digits), show(upper, unit, digits=digits)
     if unit == "ohm" and upper > 1e7:
         high = "over range"
+    if lower < 0 < upper and upper - lower > WIDE.get(unit, upper - lower):
+        return f"below {high}"
     return low if low == high else f"{low} … {high}"
 
 

@@ -21,6 +21,8 @@ def test_percent_is_never_certain(share: float, words: str) -> None:
 def test_intervals_and_values() -> None:
     assert interval(5.0, 4.97, 5.03, "V") == "4.97 V … 5.03 V"
     assert interval(1e9, 1e8, 1e10, "ohm") == "over range"
+    assert interval(0.0, -20.0, 5.5, "V") == "below 5.50 V"
+    assert interval(0.0, -1e-3, 1e-3, "V") == "-1.00 mV … 1.00 mV"
     assert interval(1e6, 1e5, 1e9, "ohm") == "100 kohm … over range"
     assert seen_words(None, "V") == "gave no value"
     assert seen_words(False, "") == "no"
