@@ -134,7 +134,7 @@ def main(kind: str, first: int, count: int) -> None:
             for number in range(first, first + count)
             if number % len(BENCHES) == place
         ]
-        for one in work(trials):
+        for one in list(work(trials)):  # one bench at a time in a process: all are checked before any is probed
             print(json.dumps(diagnosed(one, seed)), flush=True)
 
 

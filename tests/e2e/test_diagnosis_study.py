@@ -29,7 +29,7 @@ pytestmark = pytest.mark.study
 
 HERE = Path(__file__).parent
 DATA = HERE.parent / "data"
-UNITS = {"fresh": 180, "perturbed": 60, "double": 40}
+UNITS = {"fresh": 160, "perturbed": 40, "double": 30}
 UNITS_KEPT = "diagnosis_units.jsonl"
 TOGETHER = 0.95
 AIMS = (
