@@ -5,13 +5,14 @@ import sys
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from hil.cli.options import add_settings, settings_from
 
 if TYPE_CHECKING:
-    from hil.app.check_unit import Made, Outcome
+    from hil.app.check_unit import Made, Order, Outcome
     from hil.core.records import Run
     from hil.store.sqlite_store import SqliteStore
 
@@ -124,8 +125,10 @@ def check_orders(orders: Sequence[Any], *, as_json: bool, seen: "Callable[[Run],
         codes.append(outcome.exit_code)
         seen(run)
 
-    def files(run: "Run", store: "SqliteStore", folder: Path, now: str) -> "Made":
-        return files_apart(store.database.where, run.opened.run, folder, now, make, simulated=run.opened.simulated)
+    def files(order: "Order", run: "Run", store: "SqliteStore", folder: Path, now: str) -> "Made":
+        # Where the settings say; the store itself no longer knows the password of a shared record.
+        where, simulated = order.settings.records(simulated=run.opened.simulated), run.opened.simulated
+        return files_apart(where, run.opened.run, folder, now, make, simulated=simulated)
 
     load_apart(get_ready)
     simulated = False
@@ -133,7 +136,7 @@ def check_orders(orders: Sequence[Any], *, as_json: bool, seen: "Callable[[Run],
         for order in orders:
             with BoardSession((CHECKS, *order.settings.checks)) as session:
                 for outcome in check_units(
-                    order, session, live=LiveView(sys.stderr), budget_for=budgets_of, after=files
+                    order, session, live=LiveView(sys.stderr), budget_for=budgets_of, after=partial(files, order)
                 ):
                     waiting.append(outcome)
                     simulated = outcome.run.opened.simulated

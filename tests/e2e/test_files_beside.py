@@ -5,8 +5,13 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 
+import pytest
+
+from hil.cli.main import main
+from hil.store.database import SqliteDatabase
 from hil.store.sqlite_store import open_store
 
 CHECK = [sys.executable, "-c", "from hil.cli.main import run; run()", "check"]
@@ -59,3 +64,22 @@ def test_a_bench_that_is_killed_leaves_no_process_behind(tmp_path: Path) -> None
     assert [one for one in helpers if _lives(one)] == []
     with open_store(str(record), read_only=True) as store:
         assert any(summary.is_closed for summary in store.summaries())
+
+
+def test_the_files_are_made_from_the_record_that_the_settings_name(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """The store keeps the address of a shared record without its password, for messages; it opens nothing."""
+    asked: list[str] = []
+
+    def apart(where: str, *_: object, **__: object) -> Callable[[], tuple[Path, ...]]:
+        asked.append(where)
+        return tuple
+
+    masked = property(lambda self: "without the password", lambda self, where: None)
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(SqliteDatabase, "where", masked, raising=False)
+    monkeypatch.setattr("hil.app.file_maker.files_apart", apart)
+    monkeypatch.setattr("hil.app.file_maker.load_apart", lambda load: None)
+    assert main(["check", "FB-1", "--only", "rail_*"]) == 2
+    assert asked == ["hil-out/simulated.sqlite"]
