@@ -6,8 +6,10 @@ JSON in ``more``, without the fields that have their default. The tables themsel
 
 import json
 import math
+from collections.abc import Mapping
 from dataclasses import MISSING, asdict, fields
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Any
 
 from hil.core.ledger import ENTRIES, Entry, ReadinessValue
@@ -133,12 +135,19 @@ def closed_value(run: str, row: Row) -> RunClosed:
     )
 
 
+@lru_cache(maxsize=256)
+def _opening(more: str) -> Mapping[str, Any]:
+    """The rest of an opening; units of one call mostly share it."""
+    opening: dict[str, Any] = json.loads(more)
+    return opening
+
+
 def summary_value(row: Row) -> RunSummary:
     """From run_no, `RUN_SQL`, opened_at, runs.more, then the closing's columns or NULLs."""
     known = dict(zip(RUN_COLUMNS, row[1:], strict=False))
     known["simulated"] = bool(known["simulated"])
     opened_at, more, *closing = row[1 + len(RUN_COLUMNS) :]
-    opening = json.loads(more)
+    opening = _opening(more)
     is_closed = closing[0] is not None
     return RunSummary(
         run_no=row[0],
