@@ -11,12 +11,20 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import hil
-from hil.app.check_files import Files, read_files, refuse_image, refuse_parts, refuse_serials, value_today
+from hil.app.check_files import (
+    Files,
+    read_files,
+    refuse_image,
+    refuse_parts,
+    refuse_serials,
+    unit_run_of,
+    value_today,
+)
 from hil.app.expected import refuse_empty_zones
 from hil.app.identity import given_before, other_board
 from hil.app.limits_release import require_released
 from hil.app.locate import netlist_sha256
-from hil.app.open_bench import Bench, open_bench, refuse_simulation_options, roles_of
+from hil.app.open_bench import Bench, open_bench, refuse_simulation_options
 from hil.app.readiness import latest, refuse_changed, refuse_out_of_control, refuse_unready
 from hil.app.recorder import Recorder
 from hil.app.settings import Settings
@@ -238,14 +246,9 @@ def _check_unit(
         unit_run.budget_for = budget_for(files.bench, order.today) if budget_for is not None else None
         return bench, Recorder(store, opening, plan, bench.clock, unit_run.live.judged)
 
-    unit_run = UnitRun(
+    unit_run = replace(
+        unit_run_of(files),
         serial=serial,
-        scope=files.scope,
-        rows=files.rows,
-        only=files.only,
-        outside_scope=files.outside_scope,
-        available_roles=roles_of(files.bench),
-        kit=files.kit,
         open=begin,
         live=live or Unwatched(),
         stop_at_first_fail=order.stop_at_first_fail,

@@ -38,7 +38,10 @@ def files_apart(where: str, run: str, folder: Path, now: str, make: Make, *, sim
             return made.result()
         except BrokenProcessPool:
             _process.cache_clear()
-            raise BenchError(f"{folder}: the files were not made, as their process ended. hil certify {run}") from None
+            raise BenchError(
+                f"{folder}: the files were not made, as the process that makes them ended. The run itself is in the "
+                f"record; make its certificate with 'hil certify {run}'."
+            ) from None
 
     return files
 

@@ -15,13 +15,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from hil.app.budgets import budgets_of
-from hil.app.check_files import Files, read_files
+from hil.app.check_files import Files, read_files, unit_run_of
 from hil.app.check_unit import Order, RunSession, opening_of
-from hil.app.open_bench import Bench, open_bench, roles_of
+from hil.app.open_bench import Bench, open_bench
 from hil.app.probes import probe_unit
 from hil.app.recorder import Recorder
 from hil.app.settings import Settings
-from hil.app.unit_run import UnitRun
 from hil.core.plan import Plan
 from hil.core.records import Reading, Run, RunClosed, RunOpened
 from hil.errors import BenchError, UsageError
@@ -88,15 +87,7 @@ def measure_once(task: Task, run_session: RunSession) -> Run:
             unit_run.budget_for = budgets_of(files.bench, order.today)
             return bench, Recorder(store, opening, plan, bench.clock, unit_run.live.judged)
 
-        unit_run = UnitRun(
-            serial=task.serial,
-            scope=files.scope,
-            rows=files.rows,
-            outside_scope=files.outside_scope,
-            available_roles=roles_of(files.bench),
-            kit=files.kit,
-            open=begin,
-        )
+        unit_run = replace(unit_run_of(files), serial=task.serial, open=begin)
         run_session(unit_run)
         if isinstance(unit_run.trouble, BenchError):
             raise unit_run.trouble

@@ -117,9 +117,11 @@ def _propagated(
     checked: bool = False,
     by_steps: bool = False,
 ) -> Budget:
-    """Args:
-    by_steps: sensitivities from steps of one u, good to a millionth here, instead of exact ones, for which the
-        library of uncertain numbers has to be loaded.
+    """Budget of what the model makes of frequencies as the meter counts them.
+
+    Args:
+        by_steps: sensitivities from steps of one u, good to a millionth here, instead of exact ones, for which the
+            library of uncertain numbers has to be loaded.
     """
     true_hz = (of.bare_hz, of.with_ccal_hz, *loaded_hz)
     inputs = [rectangular(TIMEBASE, 0.0, of.meter.timebase)]

@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from hil.core.budget import PROBABILITY, Budget, Model, budget
+from hil.core.budget import Budget, Model, budget
+from hil.core.coverage_factor import PROBABILITY
 from hil.core.inputs import Correlation, Input, correlation_matrix, stream_number
 from hil.core.records import BudgetRow
 

@@ -7,17 +7,8 @@ from functools import partial
 import pytest
 import scipy.special
 
-from hil.core.budget import (
-    Budget,
-    budget,
-    coverage_factor,
-    dominant_factor,
-    linear_budget,
-    second_order,
-    sensitivities,
-    shaped_factor,
-    welch_satterthwaite,
-)
+from hil.core.budget import Budget, budget, linear_budget, second_order, sensitivities
+from hil.core.coverage_factor import coverage_factor, dominant_factor, shaped_factor, welch_satterthwaite
 from hil.core.functions import atan2, cos, exp, log, sin, sqrt, tan
 from hil.core.inputs import (
     Input,

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from hil.core.budget import coverage_factor, welch_satterthwaite
+from hil.core.coverage_factor import coverage_factor, welch_satterthwaite
 from hil.core.gage import (
     K1,
     K2,
