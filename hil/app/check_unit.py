@@ -319,7 +319,7 @@ def opening_of(
         board=files.limits.board,
         attempt=attempt,
         attempts_allowed=files.limits.attempts,
-        retest_reason=order.retest_reason,
+        retest_reason=order.retest_reason if attempt > 1 else "",  # one call may bring new units and old ones
         scope=files.scope,
         only=order.only,
         planned=(*(row.name for row in plan.rows), *plan.unread),

@@ -15,7 +15,7 @@ from hil.ports import Clock
 from hil.real.pace import Pace
 from hil.real.trace import Exchange, Trace
 from hil.wire import meter as wire
-from hil.wire.meter import Await, Conversation, Pattern, Pending, Send
+from hil.wire.meter import Await, Conversation, LinkCut, Pattern, Pending, Send
 
 START_LIMIT_S = 2.0  # the banner is due 0.6 s after reset
 FIRST_PRINTED_S = 5.0  # start, two gates of a calibration at power-on, relays, one gate
@@ -70,7 +70,7 @@ class SerialMeter:
 
         Raises:
             MeterSilent, MeterError: as `hil.wire.meter.ask`.
-            InstrumentError: the port is gone.
+            InstrumentError: the port is gone, or loses bytes.
             BenchError: the firmware takes no commands and does not print what is asked.
         """
         limit_s = max(timeout_s, wire.due_s(command))
@@ -173,6 +173,8 @@ class SerialMeter:
         except StopIteration as end:
             result: T = end.value
             return result
+        except LinkCut as cut:
+            raise InstrumentError(self.role, self._url, str(cut)) from cut
         except (serial.SerialException, OSError) as problem:
             self.close()
             raise InstrumentError(
@@ -188,7 +190,10 @@ class SerialMeter:
                 port.write(line.encode("ascii") + b"\n")
                 return ""
             case Await(timeout_s):
-                return self._read_line(port, timeout_s)
+                line = self._read_line(port, timeout_s)
+                if line and not wire.is_whole(line):  # a repeated question hides it; the raw data of the reading do not
+                    self._trace.add(Exchange(role=self.role, asked="(cut off)", answered=repr(line), seconds=0.0))
+                return line
             case Pending():
                 waiting = port.in_waiting
                 return _text(port.read(waiting)) if waiting else ""

@@ -21,7 +21,7 @@ def print_agreement(
     from rich.table import Table
     from rich.text import Text
 
-    console = Console(file=stream, width=None if stream.isatty() else 180, highlight=False)
+    console = Console(file=stream, width=None if stream.isatty() else 180, highlight=False, markup=False)
     benches = " and ".join(agreement.benches)
     console.print(f"benches {benches}: {len(agreement.units)} units on both" + ("  SIMULATED" if simulated else ""))
     table = Table(box=None, pad_edge=False)

@@ -23,7 +23,7 @@ LEAST_WIDTH = 110  # what the table needs; a narrower screen wraps it
 
 def print_budget(shown: "Shown", screen: IO[str]) -> None:
     """Rows with the largest first; the bar is a row's part of the variance."""
-    console = Console(file=screen, highlight=False, soft_wrap=True)
+    console = Console(file=screen, highlight=False, markup=False, soft_wrap=True)
     console.width = max(console.width, LEAST_WIDTH)
     table = Table(
         title=f"{shown.name}: {shown.title}" if shown.title else shown.name,

@@ -49,7 +49,7 @@ def print_comparison(
     from rich.table import Table
     from rich.text import Text
 
-    console = Console(file=stream, width=None if stream.isatty() else 160, highlight=False)
+    console = Console(file=stream, width=None if stream.isatty() else 160, highlight=False, markup=False)
     table = Table(box=None, pad_edge=False)
     for heading in ("reading", "baseline", "candidate", "shift", "90 % interval", "margin", "finding", ""):
         table.add_column(heading, overflow="fold")

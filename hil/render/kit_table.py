@@ -16,7 +16,7 @@ LEAST_WIDTH = 120  # what the tables need; a narrower screen wraps them
 
 
 def _table(screen: IO[str], left: str, *right: str) -> tuple[Console, Table]:
-    console = Console(file=screen, highlight=False, soft_wrap=True)
+    console = Console(file=screen, highlight=False, markup=False, soft_wrap=True)
     console.width = max(console.width, LEAST_WIDTH)
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
     table.add_column(left, no_wrap=True)

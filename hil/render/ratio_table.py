@@ -22,7 +22,7 @@ def print_ratios(listed: Sequence["Expected"], rows: Sequence["Expected"], least
         rows: all limits that were looked at.
         least: ratio that is wanted.
     """
-    console = Console(file=screen, highlight=False, soft_wrap=True)
+    console = Console(file=screen, highlight=False, markup=False, soft_wrap=True)
     console.width = max(console.width, LEAST_WIDTH)
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
     table.add_column("limit", no_wrap=True)

@@ -17,7 +17,7 @@ LEAST_WIDTH = 120  # what the table needs; a narrower screen wraps it
 
 def print_risks(risks: "Risks", screen: IO[str]) -> None:
     """One line a check, the unit as a whole last."""
-    console = Console(file=screen, highlight=False, soft_wrap=True)
+    console = Console(file=screen, highlight=False, markup=False, soft_wrap=True)
     console.width = max(console.width, LEAST_WIDTH)
     console.print(f"process {risks.process}, {risks.units} units simulated; shares of all units")
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))

@@ -43,7 +43,7 @@ def print_study(result: StudyResult, plan: StudyPlan, stream: TextIO) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    console = Console(file=stream, width=None if stream.isatty() else 200, highlight=False)
+    console = Console(file=stream, width=None if stream.isatty() else 200, highlight=False, markup=False)
     console.print(described(plan) + ("  SIMULATED" if plan.simulated else ""))
     second = "fitting" if plan.design is Design.FITTINGS else "operators"
     table = Table(box=None, pad_edge=False)

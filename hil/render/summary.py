@@ -115,9 +115,9 @@ def print_summary(run: Run, stream: TextIO) -> None:
         if result.verdict is Verdict.NOT_MEASURED:
             missing.setdefault(result.reason, []).append(result.name)
     for why, names in missing.items():
-        console.print(f"  not measured, {why}: {', '.join(names)}", style="yellow", **_AS_IT_IS)
+        console.print(f"  not measured, {why.rstrip('.')}: {', '.join(names)}", style="yellow", **_AS_IT_IS)
     reason = closed.reason if closed else "interrupted: the run was never closed"
-    if reason and run.verdict is UnitVerdict.INCOMPLETE:
+    if reason and run.verdict is UnitVerdict.INCOMPLETE and reason not in missing:
         console.print(f"  Reason: {reason}", **_AS_IT_IS)
     if closed and opened.planned_seconds:
         took = f"  Bench time {closed.actual_seconds:.1f} s, planned {opened.planned_seconds:.1f} s"
@@ -198,7 +198,7 @@ def print_plan(
 def _console(stream: TextIO) -> "Console":
     from rich.console import Console
 
-    return Console(file=stream, highlight=False, width=None if stream.isatty() else WIDE)
+    return Console(file=stream, highlight=False, markup=False, width=None if stream.isatty() else WIDE)
 
 
 def _left(seconds: float) -> str:

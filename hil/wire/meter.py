@@ -12,6 +12,12 @@ What may go wrong and what is done: a missing or cut-off or unreadable answer ma
 again with a question that has only one answer, and the question is repeated once where repeating does no harm; a
 start banner that nobody waits for is a restart, and everything measured after it would rest on lost calibration, so
 it ends the conversation. Every loop is bounded.
+
+Whose fault is it? A meter that is silent, answers garbage, or cuts off one answer and gives others in full fails the
+row: no link does that. Lines that come readable but short, the answer to the fixed question too, say only that bytes
+are lost between meter and computer - cable, adapter or its driver as well as the unit - and nobody may call a unit bad
+over a link like that: `LinkCut` is trouble of the bench. The same holds for one short answer to a question that must
+not be asked twice: a single lost byte proves nothing.
 """
 
 import math
@@ -33,11 +39,19 @@ _LINES = 256  # of which it is remembered what is known of them
 SLACK_S = 1.0  # what an answer may take besides its gates
 _PING, _PONG, _PING_S = "SYST:VERS?", "1999.0", 0.5
 _PINGS, _STRAY_LINES = 2, 16
+_CABLE = (
+    "Bytes are lost between meter and computer: check the serial cable, its plugs and ground, and that no other "
+    "program reads the port; then check the unit again."
+)
 _BANNER = re.compile(r"(?P<model>[!-~]+) (?P<firmware>[!-~]+) ready\s*")  # noise of the power-up may precede it
 _GATES = {"READ": 1, "MEAS:FREQ": 1, "*TST": 1, "CAL:ALL": 2, "CAL:ZERO": 1}
 _ONCE = ("DIAG:PRES", "SYST:ERR", "SYST:SER", "*ESR")  # a second time would lose or change something
 
 T = TypeVar("T")
+
+
+class LinkCut(Exception):
+    """Bytes are lost between meter and computer; who knows the port turns it into trouble of the bench."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +141,8 @@ def ask(command: str, *, timeout_s: float, may_repeat: bool | None = None) -> Co
 
     Raises:
         MeterSilent: no answer, not even to a question that is always answered.
-        MeterError: an unreadable answer twice, an error that the meter reports, a restart.
+        MeterError: a broken answer twice while others come in full, an error that the meter reports, a restart.
+        LinkCut: lines are cut off, whatever is asked; or one was and the question must not be asked again.
         ValueError: the line is too long for the meter.
     """
     _check(command)
@@ -135,7 +150,8 @@ def ask(command: str, *, timeout_s: float, may_repeat: bool | None = None) -> Co
     if any(parse_banner(line) for line in waiting.splitlines(keepends=True)):
         yield from _restarted(command)
     said = ""
-    for _ in range(2 if (_may_repeat(command) if may_repeat is None else may_repeat) else 1):
+    times = 2 if (_may_repeat(command) if may_repeat is None else may_repeat) else 1
+    for _ in range(times):
         yield Send(command)
         line = yield Await(timeout_s)
         if parse_banner(line):
@@ -144,11 +160,15 @@ def ask(command: str, *, timeout_s: float, may_repeat: bool | None = None) -> Co
             return line.rstrip("\r\n")
         said = line or said
         yield from _resynchronise(command, line, timeout_s)
+    if said and times == 1 and not is_whole(said):
+        raise LinkCut(
+            f"the answer to {command!r} came cut off, {_cut(said)}, and this question cannot be asked again. {_CABLE}"
+        )
     if said:
-        how = "unreadable" if is_whole(said) else "cut off before its line end"
+        how = "unreadable" if is_whole(said) else "cut off before its line end, though others come in full"
         raise MeterError(
             f"the meter's answer to {command!r} is {how}: {said[:40]!r}. "
-            "Check the serial cable and its ground, then measure the unit again."
+            "Check the firmware of the unit, its serial line and its clock."
         )
     raise MeterSilent(
         f"the meter does not answer {command!r} within {timeout_s:g} s, though it answers other questions."
@@ -181,6 +201,7 @@ def await_start(*, timeout_s: float) -> Conversation[Banner | None]:
 
 def _resynchronise(command: str, heard: str, timeout_s: float) -> Conversation[None]:
     """Find each other again after a missing or broken answer."""
+    came = short = ""  # what the fixed question brought; short: the beginning of its answer, so the baud rate is right
     for _ in range(_PINGS):
         yield Pending()
         yield Send(_PING)
@@ -188,21 +209,36 @@ def _resynchronise(command: str, heard: str, timeout_s: float) -> Conversation[N
             line = yield Await(_PING_S)
             if parse_banner(line):
                 yield from _restarted(command)
-            if line.strip() == _PONG:
+            if is_whole(line) and line.strip() == _PONG:
                 yield from _reported(command)
                 return
+            came = line or came
             if not is_whole(line):
-                heard = line or heard
+                short = line if line.strip() and _PONG.startswith(line.strip()) else short
                 break
-    if heard:
+    if short:
+        raise LinkCut(
+            f"lines of the meter come cut off: {_PING!r} is answered with {_cut(short)}, after {command!r} with "
+            f"{_cut(heard) if heard else 'nothing'}. {_CABLE}"
+        )
+    if not came and heard and is_readable(heard):
+        raise MeterSilent(
+            f"the meter stopped in the middle of its answer to {command!r}, after {_cut(heard)}, and answers nothing "
+            "since. Check that the unit still has power and the serial cable is plugged in."
+        )
+    if came or heard:
         raise MeterError(
-            f"the meter answers {command!r} with nothing but garbage: {heard[:40]!r}. Check baud rate and "
+            f"the meter answers {command!r} with nothing but garbage: {(came or heard)[:40]!r}. Check baud rate and "
             "serial cable; a wrong clock of the microcontroller (fuses, crystal) does the same."
         )
     raise MeterSilent(
         f"the meter does not answer {command!r} within {timeout_s:g} s. "
         "Check that the unit has power and the serial cable is plugged in."
     )
+
+
+def _cut(line: str) -> str:
+    return repr(line.rstrip("\r\n")[:40])
 
 
 def _reported(command: str) -> Conversation[None]:
@@ -344,6 +380,7 @@ def listen(command: str, pattern: Pattern, *, timeout_s: float) -> Conversation[
 
     Raises:
         MeterSilent: no line in time.
+        LinkCut: no line comes with its end.
         BenchError: the lines do not tell what is asked, and the meter takes no commands.
     """
     parts = instrument.answers(command)
@@ -354,11 +391,14 @@ def listen(command: str, pattern: Pattern, *, timeout_s: float) -> Conversation[
             f"{', '.join(sorted(pattern.groups))}. Choose a scope without this row (--scope)."
         )
     yield Pending()
-    is_fresh = False
+    is_fresh, cut = False, 0
     for _ in range(8 * _STRAY_LINES):
         line = yield Await(timeout_s)
         if not line:
             raise MeterSilent(f"the meter prints nothing within {timeout_s:g} s. Check power, baud rate and cable.")
+        cut = 0 if is_whole(line) else cut + 1
+        if cut == _PINGS:
+            raise LinkCut(f"what the meter prints comes without line ends: {_cut(line)}. {_CABLE}")
         picked = pattern.pick(line) if is_whole(line) else {}
         if not all(any(name in picked for name in groups) for groups in wanted):
             continue

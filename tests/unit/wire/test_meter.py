@@ -7,9 +7,13 @@ import pytest
 
 from hil.errors import BenchError, MeterError, MeterSilent
 from hil.wire import meter
-from hil.wire.meter import Await, Conversation, Pattern, Pending, Send
+from hil.wire.meter import Await, Conversation, LinkCut, Pattern, Pending, Send
 
 SILENCE = ""
+LOST = (
+    "Bytes are lost between meter and computer: check the serial cable, its plugs and ground, and that no other "
+    "program reads the port; then check the unit again."
+)
 
 
 class Scripted:
@@ -68,12 +72,39 @@ def test_a_late_answer_is_never_taken_for_the_next_one() -> None:
 @pytest.mark.parametrize("command", ["DIAG:PRES?", "DIAGnostic:PRESses?", "*ESR?"])
 def test_a_question_that_changes_something_is_not_repeated(command: str) -> None:
     port = Scripted({**GOOD, command: ["1,0", "1,0,0\n"]})
-    with pytest.raises(MeterError) as caught:
+    with pytest.raises(LinkCut) as caught:
         port.run(meter.ask(command, timeout_s=2.0))
     assert port.sent.count(command) == 1
     assert str(caught.value) == (
-        f"the meter's answer to {command!r} is cut off before its line end: '1,0'. "
-        "Check the serial cable and its ground, then measure the unit again."
+        f"the answer to {command!r} came cut off, '1,0', and this question cannot be asked again. {LOST}"
+    )
+
+
+def test_an_answer_that_is_short_twice_is_the_meters_when_others_come_in_full() -> None:
+    port = Scripted({**GOOD, "READ?": ["1.0001", "1.0001"]})
+    with pytest.raises(MeterError) as caught:
+        port.run(meter.ask("READ?", timeout_s=2.0))
+    assert str(caught.value) == (
+        "the meter's answer to 'READ?' is cut off before its line end, though others come in full: '1.0001'. "
+        "Check the firmware of the unit, its serial line and its clock."
+    )
+
+
+@pytest.mark.parametrize("pings", [["199", "1999.0\r"], ["1999.0", SILENCE], [SILENCE, "1"]])
+def test_lines_that_are_all_cut_off_say_nothing_about_the_unit(pings: list[str]) -> None:
+    port = Scripted({"READ?": ["1.0001"], "SYST:VERS?": pings})
+    with pytest.raises(LinkCut) as caught:
+        port.run(meter.ask("READ?", timeout_s=2.0))
+    assert str(caught.value).startswith("lines of the meter come cut off: 'SYST:VERS?' is answered with '1")
+    assert str(caught.value).endswith(LOST)
+
+
+def test_a_meter_that_falls_silent_in_the_middle_of_an_answer() -> None:
+    with pytest.raises(MeterSilent) as caught:
+        Scripted({"READ?": ["1.0001"]}).run(meter.ask("READ?", timeout_s=2.0))
+    assert str(caught.value) == (
+        "the meter stopped in the middle of its answer to 'READ?', after '1.0001', and answers nothing since. "
+        "Check that the unit still has power and the serial cable is plugged in."
     )
 
 
@@ -141,7 +172,7 @@ def test_a_refused_command_says_why_and_leaves_no_error_behind() -> None:
 def test_giving_a_serial_number_is_never_repeated() -> None:
     command = 'SYST:SER "QM2-1";SYST:ERR?'
     port = Scripted({**GOOD, command: ["0,"]})
-    with pytest.raises(MeterError):
+    with pytest.raises(LinkCut):
         port.run(meter.tell('SYST:SER "QM2-1"', timeout_s=2.0))
     assert port.sent.count(command) == 1
 
@@ -260,6 +291,15 @@ def test_a_pattern_that_never_fits_ends() -> None:
     next(conversation)
     with pytest.raises(MeterSilent, match="correct 'pattern'"):
         any(conversation.send("hello\n") is None for _ in range(1000))
+
+
+def test_printed_lines_without_ends_are_the_links() -> None:
+    conversation = meter.listen("READ?", PATTERN, timeout_s=3.0)
+    next(conversation)
+    conversation.send("")
+    conversation.send("C=100.0 pF")
+    with pytest.raises(LinkCut, match=r"what the meter prints comes without line ends: 'C=100.0 p'. Bytes are lost"):
+        conversation.send("C=100.0 p")
 
 
 def test_a_pattern_needs_a_known_group() -> None:
