@@ -44,6 +44,10 @@ class Meter(Protocol):
         """Send a command and make sure that it was accepted (SYST:ERR? is 0)."""
         ...
 
+    def repeats(self) -> int:
+        """How often a question had to be sent again because its answer was lost, since the port was opened."""
+        ...
+
     def expect_start(self) -> None:
         """A start of the meter is in order from now on: power, reset, programming, a supply that is lowered."""
         ...

@@ -19,6 +19,7 @@ from hil.files.bench import BenchFile, uncertainty_of
 OSCILLATOR_HZ = 600e3  # about; f1 and f2 of a nominal board stand for its own where only a ratio is judged
 NOMINAL_TANK_HZ, NOMINAL_CCAL_F = (605e3, 367e3), 1.2e-9
 REFERENCE_HZ = 4e6  # at T0
+SUPPLY_A = 0.04  # idle
 RAIL_V = 5.0  # the smallest voltage that a ratio is relative to
 
 
@@ -132,6 +133,13 @@ def _steady_battery(taken: Taken, circumstances: Circumstances) -> Budget | None
     return budgets.change_budget(taken.value, "V", "meter", circumstances.meter.battery_step_v / 2)
 
 
+def _lamp_current(taken: Taken, circumstances: Circumstances) -> Budget | None:
+    """Offset and gain of the supply's readback are in both readings; what the rest takes cancels."""
+    key = ("supply", "current")
+    each = circumstances.short_term.get(key, circumstances.accuracies.get(key))
+    return None if each is None else budgets.change_budget(taken.value, "A", "supply", each.half_width(SUPPLY_A))
+
+
 def _drop(taken: Taken, circumstances: Circumstances) -> Budget | None:
     pack_v = 7.4
     at = taken.limit.at.get("pack")
@@ -201,13 +209,14 @@ def _tank_errors(meter: MeterUncertainty, terminals_f: float) -> tuple[Budget, B
 
 
 _BY_NAME: tuple[tuple[str, Made], ...] = (
-    ("self_test start_time timebase.reload stored_* calibration_* ccal scale", _exact),
+    ("self_test start_time timebase.reload stored_* calibration_* ccal scale port_repeats", _exact),
     ("ccal.as_left scale.as_left", _adjustment_took),
     ("contact_*", _contact),
     ("battery_*", _battery),
     ("k1_saturation", _saturation),
     ("steady_averages", _steady_averages),
     ("steady_battery", _steady_battery),
+    ("lamp?_current", _lamp_current),
     ("protection_drop", _drop),
     ("aref_ratio divider_ratio output_average input_average filter_average", _ratio),
     ("timebase.as_* timebase.crystal", _against_reference),

@@ -1,7 +1,7 @@
 """What a coverage is about: board, universe, checks, and the table of trials that belongs to exactly these."""
 
 import hashlib
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
@@ -11,10 +11,10 @@ from hil.app.coverage import files_for_trials
 from hil.app.locate import label_of, locate, read_text
 from hil.app.processes import in_processes
 from hil.app.settings import Settings
-from hil.app.visibility import GOOD_UNITS, Looking, looking, moved_by
+from hil.app.visibility import GOOD_UNITS, Looking, first_moved_by, looking, moved_by
 from hil.circuit.netlist import Netlist
 from hil.circuit.universe import CLASSES, PossibleFault, universe
-from hil.core.coverage import FaultOf
+from hil.core.coverage import GOOD, FaultOf, Trial
 from hil.core.plan import Plan
 from hil.core.visibility import Moved, Range, ranges_of
 from hil.errors import UsageError
@@ -166,16 +166,25 @@ class _LookAtGood:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _LookAtFaults:
+class _LookAtTried:
+    """Of units that were not caught all that could be seen is wanted; of the others, whether anything could."""
+
     looks: Looking
     ranges: Mapping[str, Range]
 
-    def __call__(self, faults: Sequence[str]) -> Iterator[tuple[str, tuple[Moved, ...]]]:
-        return ((fault, moved_by(fault, self.looks, self.ranges)) for fault in faults)
+    def __call__(self, units: Sequence[tuple[Trial, bool]]) -> Iterator[tuple[Trial, tuple[Moved, ...]]]:
+        for trial, is_caught in units:
+            look = first_moved_by if is_caught else moved_by
+            yield trial, look(trial.made, trial.serial, self.looks, self.ranges)
 
 
-def look(about: Subject, table: TrialTable, *, jobs: int, good: int = GOOD_UNITS) -> Iterator[tuple[str, int, int]]:
-    """Look at what the selected faults move, those that the table lacks; gives out what it does, how far it is.
+def look(
+    about: Subject, table: TrialTable, trials: Collection[Trial], *, jobs: int, good: int = GOOD_UNITS
+) -> Iterator[tuple[str, int, int]]:
+    """Look at what the faults of tried units move there, those that the table lacks; gives out how far it is.
+
+    The very unit is looked at, at the strength its fault has: whether ±20 % of a component could be seen depends on
+    where it was within its tolerance.
 
     Args:
         good: good units whose range is exceeded or not.
@@ -185,7 +194,11 @@ def look(about: Subject, table: TrialTable, *, jobs: int, good: int = GOOD_UNITS
         BenchError: a process ended.
     """
     known = table.moved()
-    todo = [one.text for one in about.selected if one.text not in known]
+    todo = [
+        (one.trial, one.is_caught)
+        for one in table.all()
+        if one.trial.fault != GOOD and one.trial in trials and (one.trial.fault, one.trial.number) not in known
+    ]
     if not todo:
         return
     looks = looking(about.files, about.netlist, about.today)
@@ -194,10 +207,10 @@ def look(about: Subject, table: TrialTable, *, jobs: int, good: int = GOOD_UNITS
         for one in seen:
             found.append(one)
             yield "good units looked at", len(found), good
-    with in_processes(_LookAtFaults(looks=looks, ranges=ranges_of(found)), _cut(todo), jobs=jobs) as results:
-        for done, (fault, moved) in enumerate(results, start=1):
-            table.add_moved(fault, moved)
-            yield "faults looked at", done, len(todo)
+    with in_processes(_LookAtTried(looks=looks, ranges=ranges_of(found)), _cut(todo), jobs=jobs) as results:
+        for done, (trial, moved) in enumerate(results, start=1):
+            table.add_moved(trial, moved)
+            yield "units looked at", done, len(todo)
 
 
 def _cut(items: Sequence[Item]) -> list[Sequence[Item]]:

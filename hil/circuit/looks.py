@@ -1,6 +1,6 @@
 """Everything that can be seen of a board from outside: all points and terminals, in every state it can be put into.
 
-    seen = look_at(BoardModel(netlist, values, faults), {"c_1n": Terminal(kind="capacitor", value=1e-9), …})
+    seen = dict(look_at(BoardModel(netlist, values, faults), {"c_1n": Terminal(kind="capacitor", value=1e-9), …}))
     seen["V TP_5V, idle"], seen["ohm TP_COMP:TP_5V"], seen["Hz c_1n"]
 
 This knows nothing of checks or limits: whether a fault *could* be seen is asked of the circuit model alone. A name
@@ -61,15 +61,16 @@ SITUATIONS: Mapping[str, Conditions] = {
 RUNNING = tuple(name for name in SITUATIONS if name not in ("held in reset", "wrong polarity"))
 
 
-def look_at(model: BoardModel, parts: Mapping[str, Terminal], *, joints_open: bool = False) -> dict[str, float]:
-    """All that can be seen of one unit, by name.
+def look_at(
+    model: BoardModel, parts: Mapping[str, Terminal], *, joints_open: bool = False
+) -> Iterator[tuple[str, float]]:
+    """All that can be seen of one unit, name and value one after the other; worked out as it is asked for.
 
     Args:
         parts: reference parts with the jig around them, by name.
         joints_open: intermittent joints are open while one looks.
     """
-    look = _Looker(model, parts, joints_open)
-    return dict(look.everything())
+    return _Looker(model, parts, joints_open).everything()
 
 
 class _Looker:

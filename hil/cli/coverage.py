@@ -80,7 +80,7 @@ def run(options: argparse.Namespace) -> int:
                 missed += one.trial.fault != GOOD and not one.is_caught
                 progress.step("units tried", f"{missed} not caught")
         if not options.no_look:
-            for what, done, count in look(about, table, jobs=options.jobs):
+            for what, done, count in look(about, table, frozenset(trials), jobs=options.jobs):
                 progress.at(what, done, count)
         progress.end()
         found = report(about, table, trials, most_loss=options.loss / 100)

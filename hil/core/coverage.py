@@ -17,6 +17,7 @@ from hil.core.records import UnitVerdict, Value, Verdict
 from hil.core.visibility import Moved
 
 GOOD = ""  # the name of no fault
+MovedIn = Mapping[tuple[str, int], tuple[Moved, ...]]  # by fault and number of the unit, farthest first
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,8 +108,11 @@ class FaultCoverage:
         units: so many units were tried with it, and so many of them failed.
         failed: rows that failed, with the number of units in which they did.
         alone: rows that were the only one to fail in some unit, likewise.
+        looked: units that were looked at: whether anything, planned or not, could show the fault there.
+        visible: so many of these it could be seen in, and so many of those failed.
+        moved: what it moves beyond good units, farthest first, in a unit that should have failed and did not, where
+            there is one; None when nobody has looked.
         stopped: units that stopped the bench, which says nothing about the unit.
-        moved: what it moves beyond good units, farthest first; None when nobody has looked.
     """
 
     fault: FaultOf
@@ -116,8 +120,11 @@ class FaultCoverage:
     caught: int
     failed: Mapping[str, int]
     alone: Mapping[str, int]
-    stopped: int = 0
+    looked: int = 0
+    visible: int = 0
+    visible_caught: int = 0
     moved: tuple[Moved, ...] | None = None
+    stopped: int = 0
 
     @property
     def share(self) -> float:
@@ -132,9 +139,19 @@ class FaultCoverage:
         return State.CAUGHT if self.caught == self.units else State.SOMETIMES if self.caught else State.MISSED
 
     @property
-    def is_visible(self) -> bool | None:
-        """Whether anything could see it; None when nobody has looked."""
-        return None if self.moved is None else bool(self.moved)
+    def visible_share(self) -> float:
+        """Share of the units looked at in which it could be seen; 0 when nobody has looked."""
+        return self.visible / self.looked if self.looked else 0.0
+
+    @property
+    def visible_caught_share(self) -> float:
+        """Share of the units looked at in which it could be seen and was caught."""
+        return self.visible_caught / self.looked if self.looked else 0.0
+
+    @property
+    def escapes(self) -> bool:
+        """Whether it passed in a unit in which it could be seen."""
+        return self.visible_caught < self.visible
 
     @property
     def reason(self) -> str:
@@ -143,8 +160,9 @@ class FaultCoverage:
             return ""
         if self.moved is None:
             return self.fault.inspection or "nobody has looked what it moves"
-        if not self.moved:
-            return f"moves nothing by more than 3 U. {self.fault.inspection}".strip()
+        if not self.escapes:
+            where = "" if self.state is State.MISSED else " in the others"
+            return f"moves nothing by more than 3 U{where}. {self.fault.inspection}".strip()
         first = self.moved[0]
         far = "no answer" if math.isnan(first.value) else f"{first.value:.6g}"
         words = f"moves '{first.name}' to {far}, good units {first.lower:.6g} to {first.upper:.6g}"
@@ -153,14 +171,17 @@ class FaultCoverage:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Total:
-    """Coverage of several faults together: counted, weighted, and of what is visible."""
+    """Coverage of several faults together: counted, weighted, and of what is visible.
+
+    A fault that could be seen in two of its three units counts as two thirds of a visible one.
+    """
 
     name: str
     faults: int
     caught: float  # sum of the shares of their units that failed
     weight: float
     weight_caught: float
-    visible: int
+    visible: float
     visible_caught: float
     visible_weight: float
     visible_weight_caught: float
@@ -238,9 +259,9 @@ class Coverage:
         return tuple(_total(name, members) for name, members in groups.items())
 
     def not_caught(self) -> tuple[FaultCoverage, ...]:
-        """Faults that some or all of their units hide, the visible ones and then the frequent ones first."""
+        """Faults that some or all of their units hide, those that could be seen and then the frequent ones first."""
         found = [one for one in self.tried if one.state is not State.CAUGHT]
-        return tuple(sorted(found, key=lambda one: (not one.is_visible, -one.fault.weight * (1 - one.share))))
+        return tuple(sorted(found, key=lambda one: (not one.escapes, -one.fault.weight * (1 - one.share))))
 
     def idle_rows(self) -> tuple[str, ...]:
         """Rows that catch nothing that another does not catch as well."""
@@ -251,13 +272,13 @@ def coverage(
     faults: Sequence[FaultOf],
     tried: Iterable[Tried],
     rows: Sequence[str],
-    moved: Mapping[str, tuple[Moved, ...]] | None = None,
+    moved: MovedIn | None = None,
 ) -> Coverage:
     """Put together what came of the trials.
 
     Args:
         rows: names of the planned rows, in their order.
-        moved: what each fault moves, by its name, of those that were looked at.
+        moved: what faults move, of the units that were looked at.
     """
     by_fault: dict[str, list[Tried]] = {}
     for one in tried:
@@ -270,20 +291,25 @@ def coverage(
     )
 
 
-def _fault(fault: FaultOf, tried: Sequence[Tried], moved: Mapping[str, tuple[Moved, ...]]) -> FaultCoverage:
+def _fault(fault: FaultOf, tried: Sequence[Tried], moved: MovedIn) -> FaultCoverage:
     failed, alone = Counter[str](), Counter[str]()
     for one in tried:
         failed.update(one.failed)
         if len(one.failed) == 1:
             alone.update(one.failed)
+    looks = [(one.is_caught, moved[place]) for one in tried if (place := (fault.name, one.trial.number)) in moved]
+    telling = sorted(looks, key=lambda look: (look[0], not look[1]))  # not caught though visible comes first
     return FaultCoverage(
         fault=fault,
         units=len(tried),
         caught=sum(one.is_caught for one in tried),
         failed=dict(failed),
         alone=dict(alone),
+        looked=len(looks),
+        visible=sum(bool(found) for _, found in looks),
+        visible_caught=sum(bool(found) and is_caught for is_caught, found in looks),
+        moved=telling[0][1] if telling else None,
         stopped=sum(bool(one.trouble) for one in tried),
-        moved=moved.get(fault.name),
     )
 
 
@@ -297,15 +323,14 @@ def _row(name: str, faults: Sequence[FaultCoverage]) -> RowCoverage:
 
 
 def _total(name: str, faults: Sequence[FaultCoverage]) -> Total:
-    visible = [one for one in faults if one.is_visible]
     return Total(
         name=name,
         faults=len(faults),
         caught=math.fsum(one.share for one in faults),
         weight=math.fsum(one.fault.weight for one in faults),
         weight_caught=math.fsum(one.fault.weight * one.share for one in faults),
-        visible=len(visible),
-        visible_caught=math.fsum(one.share for one in visible),
-        visible_weight=math.fsum(one.fault.weight for one in visible),
-        visible_weight_caught=math.fsum(one.fault.weight * one.share for one in visible),
+        visible=math.fsum(one.visible_share for one in faults),
+        visible_caught=math.fsum(one.visible_caught_share for one in faults),
+        visible_weight=math.fsum(one.fault.weight * one.visible_share for one in faults),
+        visible_weight_caught=math.fsum(one.fault.weight * one.visible_caught_share for one in faults),
     )

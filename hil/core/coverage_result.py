@@ -6,17 +6,16 @@ from fnmatch import fnmatchcase
 from statistics import fmean
 
 from hil.core.check_order import Failing, Left, left_out, seconds_to_fail, soonest
-from hil.core.coverage import GOOD, Coverage, FaultOf, Tried, coverage
+from hil.core.coverage import GOOD, Coverage, FaultOf, MovedIn, Tried, coverage
 from hil.core.fault_groups import groups
 from hil.core.plan import Plan
 from hil.core.records import UnitVerdict
-from hil.core.visibility import Moved
 
 LEAST_GOOD = 10
 # Rows that press keys, and groups that adjust the meter and read it afterwards, leave it in another state: they stay
 # at the end, in their order.
 LAST = ("key*",)
-LAST_GROUPS = ("*calibration", "*capacitance", "*inductance", "*stored")
+LAST_GROUPS = ("*calibration", "*capacitance", "*inductance", "*stored", "*port")
 # An adjustment must be made, and shown to be stored in the right unit, whatever it catches.
 KEPT = ("*.as_left", "stored_*", "serial_number")
 
@@ -57,7 +56,7 @@ def result(
     faults: Sequence[FaultOf],
     tried: Sequence[Tried],
     plan: Plan,
-    moved: Mapping[str, tuple[Moved, ...]] | None,
+    moved: MovedIn | None,
     *,
     planned_trials: int,
     most_loss: float = 0.01,

@@ -61,6 +61,7 @@ class SerialMeter:
         self._port: serial.Serial | None = None
         self._timeout_s = -1.0
         self._starting_until_s: float | None = None
+        self._repeats = 0
         self._open()
 
     # The port
@@ -90,6 +91,10 @@ class SerialMeter:
             return
         self._finish_start()
         self._carry_out(command, wire.tell(command, timeout_s=max(timeout_s, wire.due_s(command))))
+
+    def repeats(self) -> int:
+        """Questions that had to be sent again since the port was first opened."""
+        return self._repeats
 
     def put(self, line: str) -> None:
         """Send a line as it stands, however wrong, and wait for nothing.
@@ -187,6 +192,7 @@ class SerialMeter:
         port = self._port if self._port is not None else self._open()
         match step:
             case Send(line):
+                self._repeats += isinstance(step, wire.Repeat)
                 port.write(line.encode("ascii") + b"\n")
                 return ""
             case Await(timeout_s):

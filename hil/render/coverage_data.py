@@ -65,7 +65,9 @@ def _fault(one: FaultCoverage) -> dict[str, Any]:
         "state": str(one.state),
         "failed": one.failed,
         "alone": one.alone,
-        "visible": one.is_visible,
+        "looked": one.looked,
+        "visible": one.visible,
+        "visible_caught": one.visible_caught,
         "moved": None if one.moved is None else [asdict(moved) for moved in one.moved],
         "reason": one.reason,
     }
@@ -95,14 +97,18 @@ def faults_csv(found: CoverageResult) -> str:
             f"{one.fault.weight:.6f}",
             one.units,
             one.caught,
-            {True: "yes", False: "no", None: ""}[one.is_visible],
+            one.visible if one.looked else "",
+            one.visible_caught if one.looked else "",
             max(one.failed, key=lambda name: one.failed[name], default=""),
             len(one.failed),
             one.reason,
         )
         for one in found.coverage.faults
     ]
-    return _csv(("fault", "class", "weight", "units", "caught", "visible", "caught_by", "rows", "why_not"), rows)
+    head = (
+        "fault", "class", "weight", "units", "caught", "visible", "visible_caught", "caught_by", "rows", "why_not",
+    )  # fmt: skip
+    return _csv(head, rows)
 
 
 def classes_csv(found: CoverageResult) -> str:
@@ -114,7 +120,7 @@ def classes_csv(found: CoverageResult) -> str:
             one.faults,
             f"{one.share:.4f}",
             f"{one.weighted_share:.4f}",
-            one.visible,
+            f"{one.visible:.2f}",
             "" if math.isnan(one.visible_share) else f"{one.visible_share:.4f}",
             "" if math.isnan(one.visible_weighted_share) else f"{one.visible_weighted_share:.4f}",
         )

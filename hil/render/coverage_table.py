@@ -35,10 +35,10 @@ def print_coverage(found: CoverageResult, screen: TextIO, *, everything: bool = 
     say("Components, the least covered first:")
     _totals("component", weakest if everything else weakest[:15], say)
     missed = coverage.not_caught()
-    visible = [one for one in missed if one.is_visible]
-    _faults(f"Could be seen, but not always caught: {len(visible)}", visible, say, everything)
-    unseen = [one for one in missed if not one.is_visible]
-    _faults(f"Nothing shows it, or nobody has looked: {len(unseen)}", unseen, say, everything)
+    visible = [one for one in missed if one.escapes]
+    _faults(f"Could be seen in a unit that passed: {len(visible)}", visible, say, everything)
+    unseen = [one for one in missed if not one.escapes]
+    _faults(f"Nothing shows it where it passed, or nobody has looked: {len(unseen)}", unseen, say, everything)
     _rows(found, say)
     _groups(found.groups, say, everything)
     _order(found.order, say)
@@ -53,7 +53,7 @@ def _totals(what: str, totals: Sequence[Total], say: Say) -> None:
     for one in totals:
         say(
             f"  {one.name:<20}{one.faults:>7}{_percent(one.share):>9}{_percent(one.weighted_share):>11}"
-            f"{one.visible:>9}{_percent(one.visible_share):>9}{_percent(one.visible_weighted_share):>11}"
+            f"{one.visible:>9.1f}{_percent(one.visible_share):>9}{_percent(one.visible_weighted_share):>11}"
         )
     say("")
 

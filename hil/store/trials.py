@@ -26,7 +26,8 @@ _TABLES = (
     "CREATE TABLE IF NOT EXISTS trials (fault TEXT NOT NULL, number INTEGER NOT NULL, serial TEXT NOT NULL,"
     " made TEXT NOT NULL, verdict TEXT NOT NULL, trouble TEXT NOT NULL, seconds REAL NOT NULL, readings BLOB NOT NULL,"
     " PRIMARY KEY (fault, number)) WITHOUT ROWID",
-    "CREATE TABLE IF NOT EXISTS looks (fault TEXT PRIMARY KEY, moved TEXT NOT NULL) WITHOUT ROWID",
+    "CREATE TABLE IF NOT EXISTS looked (fault TEXT NOT NULL, number INTEGER NOT NULL, moved TEXT NOT NULL,"
+    " PRIMARY KEY (fault, number)) WITHOUT ROWID",
 )
 MOST_MOVED = 5  # a fault that stops the meter moves hundreds of things
 _COLUMNS = "fault, number, serial, made, verdict, trouble, seconds, readings"
@@ -115,20 +116,21 @@ class TrialTable:
                 row_seconds={name: seconds for name, _, _, seconds in packed},
             )
 
-    def add_moved(self, fault: str, moved: Sequence[Moved]) -> None:
-        """Keep what a fault moves, farthest first; of many only the first ones."""
-        kept = [astuple(one) for one in moved[:MOST_MOVED]]
+    def add_moved(self, trial: Trial, moved: Sequence[Moved]) -> None:
+        """Keep what the fault of a trial moves, farthest first; of many only the first ones."""
+        kept = json.dumps([astuple(one) for one in moved[:MOST_MOVED]])
         with self._database.transaction():
             self._database.execute(
-                "INSERT OR REPLACE INTO looks (fault, moved) VALUES (?, ?)", (fault, json.dumps(kept))
+                "INSERT OR REPLACE INTO looked (fault, number, moved) VALUES (?, ?, ?)",
+                (trial.fault, trial.number, kept),
             )
 
-    def moved(self) -> dict[str, tuple[Moved, ...]]:
-        """What each fault moves that was looked at."""
+    def moved(self) -> dict[tuple[str, int], tuple[Moved, ...]]:
+        """What the fault moves in each trial that was looked at, by fault and number of the unit."""
         names = [one.name for one in fields(Moved)]
         return {
-            fault: tuple(Moved(**dict(zip(names, one, strict=True))) for one in json.loads(text))
-            for fault, text in self._database.query("SELECT fault, moved FROM looks")
+            (fault, number): tuple(Moved(**dict(zip(names, one, strict=True))) for one in json.loads(text))
+            for fault, number, text in self._database.query("SELECT fault, number, moved FROM looked")
         }
 
 

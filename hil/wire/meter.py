@@ -1,6 +1,7 @@
 """Conversations at the meter's bench port, as generators: they yield what to do and receive the text that came.
 
     yield Send("READ?")      a line goes out                          receives ""
+    yield Repeat("READ?")    the same, as its answer was lost         receives ""
     yield Await(1.5)         the next line, waiting at most so long   receives it with its LF; without LF when it was
                              cut off by the time, "" when nothing came
     yield Pending()          what has come already, without waiting   receives it
@@ -59,6 +60,11 @@ class Send:
     """A line goes out."""
 
     line: str
+
+
+@dataclass(frozen=True, slots=True)
+class Repeat(Send):
+    """A line goes out once more because its answer was lost."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,9 +156,9 @@ def ask(command: str, *, timeout_s: float, may_repeat: bool | None = None) -> Co
     if any(parse_banner(line) for line in waiting.splitlines(keepends=True)):
         yield from _restarted(command)
     said = ""
-    times = 2 if (_may_repeat(command) if may_repeat is None else may_repeat) else 1
-    for _ in range(times):
-        yield Send(command)
+    sends = (Send, Repeat) if (_may_repeat(command) if may_repeat is None else may_repeat) else (Send,)
+    for send in sends:
+        yield send(command)
         line = yield Await(timeout_s)
         if parse_banner(line):
             yield from _restarted(command)
@@ -160,7 +166,7 @@ def ask(command: str, *, timeout_s: float, may_repeat: bool | None = None) -> Co
             return line.rstrip("\r\n")
         said = line or said
         yield from _resynchronise(command, line, timeout_s)
-    if said and times == 1 and not is_whole(said):
+    if said and len(sends) == 1 and not is_whole(said):
         raise LinkCut(
             f"the answer to {command!r} came cut off, {_cut(said)}, and this question cannot be asked again. {_CABLE}"
         )

@@ -1,11 +1,13 @@
 """Keys, lamps and display, as a person meets them."""
 
 import random
+import statistics
 
 from hil import check
 
 PRESS_S = {"key1": 0.2, "key2": 0.2, "keys_both": 1.3}
 KEYS = {"key1": ("KEY1",), "key2": ("KEY2",), "keys_both": ("KEY1", "KEY2")}
+CURRENTS = 5  # readings of a current, whose last digit is a thirtieth of a lamp's
 UNLIKE = "ACDEFHJKLMNPRTUVWXY34679"  # characters that nobody takes for another
 
 
@@ -37,6 +39,18 @@ def test_lamps(row, meter, operator, judge):
     is_lit = operator.lamp_is_lit(f"LED{number}")
     meter.lamp(number, "AUTO")
     judge(row, is_lit)
+
+
+@check(reads="lamp?_current", needs="supply meter", after="start_time", seconds=0.24)
+def test_lamp_current(row, meter, supply, judge):
+    """What the supply gives more while the lamp is lit: an eye sees that it is, not how brightly it should be."""
+    number = int(row.at["lamp"])
+    currents_a = {}
+    for mode in ("OFF", "ON"):
+        meter.lamp(number, mode)
+        currents_a[mode] = statistics.fmean(supply.current_a() for _ in range(CURRENTS))
+    meter.lamp(number, "AUTO")
+    judge(row, currents_a["ON"] - currents_a["OFF"])
 
 
 @check(reads="display_code", needs="meter operator", after="start_time", seconds=1.52)

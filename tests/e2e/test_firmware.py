@@ -270,10 +270,10 @@ def test_a_baseline_is_kept_and_compared(call, tmp_path, monkeypatch):
     code, out, _ = call("compare", FIRMWARE, "--keep", "good", *FEW)
     assert (code, out) == (0, "kept as 'good': hil-out/baselines/good.json\n")
     assert call("compare", "--baselines")[1].startswith(
-        "good: firmware 1.0.0 (qm2.elf), board qm2 A, limits B, scope boxed, bench simulated, 3 units, 1 repeats, 20"
+        "good: firmware 1.0.0 (qm2.elf), board qm2 A, limits C, scope boxed, bench simulated, 3 units, 1 repeats, 20"
     )
     kept = json.loads((tmp_path / "hil-out" / "baselines" / "good.json").read_text())
-    assert (kept["board"], kept["board_revision"], kept["limits_revision"][:1]) == ("qm2", "A", "B")
+    assert (kept["board"], kept["board_revision"], kept["limits_revision"][:1]) == ("qm2", "A", "C")
     assert kept["firmware"]["version"] == "1.0.0"
 
     code, out, err = call("compare", "good", FIRMWARE, "--scope", "boxed", "--json", "--plot", "shifts.svg")

@@ -15,7 +15,7 @@ PARTS = {
 
 
 def looks(netlist, *faults):
-    return look_at(BoardModel(netlist, {}, parse_faults(faults, netlist)), PARTS)
+    return dict(look_at(BoardModel(netlist, {}, parse_faults(faults, netlist)), PARTS))
 
 
 @pytest.fixture(scope="module")

@@ -41,9 +41,18 @@ TRIED = (
 )
 
 
+MOVED_IN = {
+    ("R1=open", 0): (MOVED,),
+    ("R1=open", 1): (MOVED,),
+    ("R1=short", 0): (MOVED,),
+    ("R1=short", 1): (MOVED,),
+    ("C1=open", 0): (),
+}
+
+
 @pytest.fixture
 def found():
-    return coverage(FAULTS, TRIED, ROWS, {"R1=open": (MOVED,), "R1=short": (MOVED,), "C1=open": ()})
+    return coverage(FAULTS, TRIED, ROWS, MOVED_IN)
 
 
 def test_states_of_faults(found):
@@ -57,6 +66,15 @@ def test_totals_count_and_weigh(found):
     assert total.weighted_share == pytest.approx(0.5 / 1.25)
     assert (total.visible, total.visible_share) == (2, 0.75)
     assert total.visible_weighted_share == pytest.approx(0.5 / 0.75)
+
+
+def test_a_unit_in_which_nothing_could_be_seen_is_no_escape(found):
+    assert [one.escapes for one in found.faults] == [False, True, False, False]
+    hidden = coverage(FAULTS, TRIED, ROWS, MOVED_IN | {("R1=short", 1): ()})
+    assert (hidden.total().visible, hidden.total().visible_share) == (1.5, 1.0)
+    short = hidden.faults[1]
+    assert (short.visible, short.visible_caught, short.escapes) == (1, 1, False)
+    assert short.reason == "moves nothing by more than 3 U in the others."
 
 
 def test_a_fault_of_two_components_counts_for_both(found):

@@ -5,7 +5,7 @@ import random
 
 import pytest
 
-from hil.core.visibility import SIGMAS, beyond, ranges_of
+from hil.core.visibility import SIGMAS, Looked, ranges_of
 
 
 def looks(**values):
@@ -21,8 +21,20 @@ GOOD = looks(
 RANGES = ranges_of(GOOD)
 
 
-def u(name, value):
-    return 0.0 if name == "lit" else 0.001
+WITHOUT = {"volt": 5.0, "lit": 1.0, "silent": 1.0}
+
+
+def beyond(look, without=WITHOUT):
+    """What is found among all, which begins with what is found first."""
+    looked = Looked(
+        ranges=RANGES,
+        expanded_uncertainty=lambda name, value: 0.0 if name == "lit" else 0.001,
+        without=without.__getitem__,
+    )
+    found = looked.beyond(look)
+    first = looked.first_beyond(look.items())
+    assert first in found if found else first is None
+    return found
 
 
 def test_the_range_of_a_normal_quantity_holds_997_of_1000():
@@ -36,29 +48,38 @@ def test_the_range_of_a_normal_quantity_holds_997_of_1000():
 
 def test_it_takes_more_than_3_u():
     edge = RANGES["volt"].upper
-    assert beyond({"volt": edge + 0.0029, "lit": 1.0, "silent": 1.0}, RANGES, u) == ()
-    (moved,) = beyond({"volt": edge + 0.0031, "lit": 1.0, "silent": 1.0}, RANGES, u)
+    assert beyond({"volt": edge + 0.0029, "lit": 1.0, "silent": 1.0}) == ()
+    (moved,) = beyond({"volt": edge + 0.0031, "lit": 1.0, "silent": 1.0})
     assert (moved.name, moved.times_u) == ("volt", pytest.approx(3.1))
 
 
 def test_below_as_above():
-    (moved,) = beyond({"volt": 4.0, "lit": 1.0, "silent": 1.0}, RANGES, u)
+    (moved,) = beyond({"volt": 4.0, "lit": 1.0, "silent": 1.0})
     assert moved.times_u == pytest.approx((RANGES["volt"].lower - 4.0) / 0.001)
 
 
 def test_a_yes_or_no_has_no_uncertainty():
-    (moved,) = beyond({"volt": 5.0, "lit": 0.0, "silent": 1.0}, RANGES, u)
+    (moved,) = beyond({"volt": 5.0, "lit": 0.0, "silent": 1.0})
     assert (moved.name, moved.times_u) == ("lit", math.inf)
 
 
 def test_a_missing_answer_counts_where_good_units_answer():
-    found = beyond({"volt": math.nan, "lit": 1.0, "silent": math.nan}, RANGES, u)
+    found = beyond({"volt": math.nan, "lit": 1.0, "silent": math.nan})
     assert [moved.name for moved in found] == ["volt"]
 
 
 def test_the_farthest_comes_first():
-    found = beyond({"volt": 6.0, "lit": 0.0, "silent": 1.0}, RANGES, u)
+    found = beyond({"volt": 6.0, "lit": 0.0, "silent": 1.0})
     assert [moved.name for moved in found] == ["lit", "volt"]
+
+
+def test_what_the_unit_shows_without_the_fault_as_well_is_not_moved():
+    edge = RANGES["volt"].upper
+    look = {"volt": edge + 0.010, "lit": 0.0, "silent": 1.0}
+    assert beyond(look, {"volt": edge + 0.0075, "lit": 0.0, "silent": 1.0}) == ()
+    (moved,) = beyond(look, {"volt": edge + 0.0065, "lit": 0.0, "silent": 1.0})
+    assert moved.name == "volt"
+    assert beyond(look | {"volt": math.nan}, {"volt": math.nan, "lit": 0.0, "silent": 1.0}) == ()
 
 
 def test_too_few_good_units():

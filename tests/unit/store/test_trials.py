@@ -75,11 +75,13 @@ def test_what_faults_move_is_kept(where):
     moved = [
         Moved(name=f"V {n}", value=math.nan, lower=0.1, upper=0.2, times_u=math.inf) for n in range(MOST_MOVED + 3)
     ]
+    r5 = Trial(fault="R5=+20%", number=0, serial="S1", made="R5=+20%")
+    c7 = Trial(fault="C7=open", number=1, serial="S2", made="C7=open")
     with TrialTable(where, key=KEY) as table:
-        table.add_moved("R5=+20%", moved)
-        table.add_moved("C7=open", ())
+        table.add_moved(r5, moved)
+        table.add_moved(c7, ())
     with TrialTable(where, key=KEY) as table:
         found = table.moved()
-    assert found["C7=open"] == ()
-    assert [one.name for one in found["R5=+20%"]] == [one.name for one in moved[:MOST_MOVED]]
-    assert math.isinf(found["R5=+20%"][0].times_u)
+    assert found["C7=open", 1] == ()
+    assert [one.name for one in found["R5=+20%", 0]] == [one.name for one in moved[:MOST_MOVED]]
+    assert math.isinf(found["R5=+20%", 0][0].times_u)
