@@ -67,6 +67,8 @@ class Supply(Protocol):
 
 
 class Voltmeter(Protocol):
+    is_hand_read: bool  # a person types the values in, and can do nothing else meanwhile
+
     def voltage_v(self) -> float: ...
     def resistance_ohm(self) -> float: ...  # inf when over range
     def current_a(self) -> float: ...
@@ -98,7 +100,8 @@ class Operator(Protocol):
 
     def insert(self, serial: str) -> None: ...  # put the unit with this serial number into the jig
     def fit(self, part: str, description: str) -> None: ...
-    def probe(self, point: str) -> None: ...
+    def probe(self, point: str, instrument: str = "probe") -> None: ...  # "TP_5V", "TP_5V:TP_PACK"; "GND": nowhere
+    def request(self, text: str) -> None: ...  # to be done now; nothing is answered
     def press(self, keys: Sequence[str], seconds: float) -> None: ...  # "KEY1", "KEY2"
     def read_display(self) -> str: ...  # what stands on the display
     def lamp_is_lit(self, lamp: str) -> bool: ...  # "LED1", "LED2"

@@ -97,9 +97,12 @@ class _Check:
         """Stated accuracy of an instrument."""
         return self.spec.roles[role].accuracy.get(quantity, otherwise)
 
-    def probe(self, point: str) -> None:
+    def probe(self, point: str, instrument: str = "voltmeter") -> None:
         """Selector or operator."""
-        (self.bench.selector or self.bench.operator).probe(point)
+        if self.bench.selector is not None:
+            self.bench.selector.probe(point)
+        else:
+            self.bench.operator.probe(point, instrument)
 
     def fit(self, name: str) -> None:
         """Selector or operator."""
@@ -237,13 +240,13 @@ def _counter_against_generator(check: _Check) -> None:
         return
     check.fit("open")
     bench.meter.tell("SENS:FUNC CAP")
-    check.probe("TP_COMP")
+    check.probe("TP_COMP", "counter")
     before, counted, after = (
         check.ask("MEAS:FREQ?"), bench.counter.frequency_hz(1.0), check.ask("MEAS:FREQ?"),
     )  # fmt: skip
     bench.generator.square(GENERATOR_HZ, GENERATOR_V)
     try:
-        check.probe("TP_T0")
+        check.probe("TP_T0", "generator")
         generated = check.ask("MEAS:FREQ?")
     finally:
         bench.generator.off()
@@ -252,7 +255,7 @@ def _counter_against_generator(check: _Check) -> None:
     ratio = counted / ((before + after) / 2) * generated / GENERATOR_HZ
     unknown = Accuracy(relative=50e-6)  # of a plain crystal; common practice, no source
     within = COUNTS + sum(check.accuracy(role, "frequency", unknown).relative for role in ("counter", "generator"))
-    check.probe("GND")
+    check.probe("GND", "generator")
     check.judge(name, ratio - 1, "", Zone(lower=-within, upper=within), least=RATIO_REPEATS)
 
 

@@ -5,9 +5,11 @@ With a supply on the bench it is switched by the suite; without one the operator
 
 from hil.app.open_bench import Bench
 from hil.errors import BenchError
+from hil.real.by_hand import HandSupply
 
 NOMINAL_V = 7.4  # two lithium cells, nominal
 LIMIT_A = 0.15  # above the 95 mA of both relays, below what harms the 5 V regulator on a shorted rail
+HAND_S = 30.0  # for a person to reach the switch
 START_S = 1.0  # the meter prints its banner 0.6 s after reset
 MAY_RESTART_V = 5.6  # below this a unit that is on may brown out, and starts again later
 SETTLE_S = 0.05  # rails and relays after a change of the supply
@@ -38,19 +40,38 @@ class Power:
         if bench.supply is None:
             if voltage_v != NOMINAL_V:
                 raise BenchError(f"{voltage_v:g} V are needed, but the bench has no supply. Add [role.supply].")
-            if not self._is_on and not bench.operator.confirm("Switch the unit on. Is it on?"):
-                raise BenchError("The unit was not switched on.")
+            if not self._is_on:
+                self._have_it_switched_on()
         else:
             if not self._is_on or voltage_v < MAY_RESTART_V:
                 bench.meter.expect_start()
             bench.supply.set(voltage_v, limit_a)
             if not self._is_on:
-                bench.supply.on()
+                if isinstance(bench.supply, HandSupply):
+                    self._have_it_switched_on()
+                else:
+                    bench.supply.on()
+                    bench.meter.await_start(timeout_s=START_S)
         started, self._is_on, self._voltage_v, self._limit_a = not self._is_on, True, voltage_v, limit_a
-        if started:
-            bench.meter.await_start(timeout_s=START_S)
-        else:
+        if not started:
             bench.clock.sleep(SETTLE_S)
+
+    def _have_it_switched_on(self) -> None:
+        """A person does it, and the meter's banner tells when: an answer would come late, and the start is measured.
+
+        Raises:
+            BenchError: the person says that the power is not on.
+        """
+        bench = self._bench
+        if isinstance(bench.supply, HandSupply):
+            bench.supply.have_switched_on()
+        else:
+            bench.meter.expect_start()
+            bench.operator.request("Switch the unit on now; no answer is needed.")
+        if bench.meter.await_start(timeout_s=HAND_S) is None and not bench.operator.confirm(
+            "The meter has not reported its start. Is the power on?"
+        ):
+            raise BenchError("The unit was not switched on. Start the check again when it can be done.")
 
     def off(self) -> None:
         """Switch off and wait until the board counts as unpowered."""

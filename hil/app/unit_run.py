@@ -22,6 +22,7 @@ from hil.core.records import Reading, RunClosed, Value, Verdict
 from hil.errors import BenchError, HilError
 from hil.real.trace import Exchange
 
+PROBING = ("voltmeter", "counter", "generator")
 FAR_OFF = 0.3  # a reading this far from its reference part, relatively, makes us ask whether the right part is fitted
 
 
@@ -102,6 +103,8 @@ class UnitRun:
     _open: tuple[Bench, Power, Recorder] | None = field(default=None, init=False)
     _row_started_s: float = field(default=0.0, init=False)
     _fitted: str | None = field(default=None, init=False)
+    _instrument: str = field(default="probe", init=False)  # what the present row connects to test points
+    _probed: tuple[str, str] | None = field(default=None, init=False)  # instrument and point, by hand
     _asked: set[str] = field(default_factory=set, init=False)
     _notes: list[str] = field(default_factory=list, init=False)
     state: dict[str, Any] = field(default_factory=dict, init=False)  # what earlier checks found and later ones need
@@ -143,8 +146,13 @@ class UnitRun:
         self._open = (bench, Power(bench), recorder)
         self.live.planned(self.serial, self.plan)
 
-    def begin_row(self) -> None:
-        """A new row: its time and its raw data start here."""
+    def begin_row(self, needs: Sequence[str] = ()) -> None:
+        """A new row: its time and its raw data start here.
+
+        Args:
+            needs: roles of its check; the operator is told which instrument to connect.
+        """
+        self._instrument = next((need for need in needs if need in PROBING), "probe")
         self._row_started_s = self.bench.clock.monotonic_s()
         self.bench.trace.drain()
 
@@ -170,11 +178,15 @@ class UnitRun:
         self._fitted = name
 
     def probe(self, point: str) -> None:
-        """Connect voltmeter, counter or generator to a test point, or across two ("TP_5V:GND")."""
+        """Connect voltmeter, counter or generator to a test point, or across two ("TP_5V:GND"); "GND": to none.
+
+        Without a selector the operator is asked, once for each change.
+        """
         if self.bench.selector is not None:
             self.bench.selector.probe(point)
-        else:
-            self.bench.operator.probe(point)
+        elif (self._instrument, point) != self._probed:
+            self.bench.operator.probe(point, self._instrument)
+            self._probed = self._instrument, point
 
     def judge(
         self,
@@ -252,10 +264,17 @@ class UnitRun:
     def _ask_about_part(self, limit: Limit, value: Value, part: Part | None) -> None:
         if part is None or part.present is None or self.bench.selector is not None or limit.name in self._asked:
             return
-        if not isinstance(value, float) or abs(value - part.value) <= FAR_OFF * abs(part.value):
+        if not isinstance(value, float) or limit.lower is None or limit.upper is None:
+            return
+        # A reading of the part is as large as the part; any other with a part is a ratio, or a ratio away from it.
+        middle = (limit.lower + limit.upper) / 2
+        far = FAR_OFF * abs(part.value if limit.unit == part.unit else 1.0)
+        if limit.lower <= value <= limit.upper or abs(value - middle) <= far:
             return
         self._asked.add(limit.name)
-        if self.bench.operator.confirm(f"The reading is far from {part.name}. Is {part.description} fitted?"):
+        if self.bench.operator.confirm(
+            f"The reading is far from what it should be with {part.name} ({part.description}). Is that part fitted?"
+        ):
             self._notes.append(f"operator confirmed that {part.name} was fitted")
             return
         self._notes.append(f"operator found another part instead of {part.name}; fitted and read again")

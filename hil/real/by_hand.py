@@ -8,7 +8,7 @@ from hil.ports import Operator
 
 
 class HandSupply:
-    """A DC supply that the operator sets.
+    """A DC supply that the operator sets; a negative voltage is its leads exchanged at the unit.
 
     Args:
         on_switch: told before the output is switched: the unit will start anew.
@@ -17,11 +17,24 @@ class HandSupply:
     def __init__(self, operator: Operator, on_switch: Callable[[], None]) -> None:
         self._operator, self._on_switch = operator, on_switch
         self._is_on = True  # not known: off() asks
+        self._is_reversed = False
+        self._set: tuple[float, float] | None = None
 
     def set(self, voltage_v: float, current_limit_a: float) -> None:
-        """Have voltage and current limit set."""
-        wanted = f"{show(voltage_v, 'V', 4)}, current limit {show(current_limit_a, 'A', 3)}"
-        self._insist(f"Set the supply to {wanted}. Done?")
+        """Have voltage and current limit set; not asked again when they are."""
+        if (voltage_v, current_limit_a) == self._set:
+            return
+        self._set = None
+        wanted = f"{show(abs(voltage_v), 'V', 4)}, current limit {show(current_limit_a, 'A', 3)}"
+        turns = voltage_v != 0.0 and (voltage_v < 0) != self._is_reversed
+        leads = (
+            "" if not turns
+            else "Exchange the leads of the supply at the unit, the wrong polarity is meant. " if voltage_v < 0
+            else "Put the leads of the supply the right way round again. "
+        )  # fmt: skip
+        self._insist(f"{leads}Set the supply to {wanted}. Done?")
+        self._set = voltage_v, current_limit_a
+        self._is_reversed ^= turns
 
     def on(self) -> None:
         """Have the output switched on."""
@@ -29,11 +42,18 @@ class HandSupply:
         self._insist("Switch the output of the supply on. Done?")
         self._is_on = True
 
+    def have_switched_on(self) -> None:
+        """Have the output switched on where its effect will be seen: no answer is waited for."""
+        self._on_switch()
+        self._operator.request("Switch the output of the supply on now; no answer is needed.")
+        self._is_on = True
+
     def off(self) -> None:
         """Have the output switched off; not asked again when it is."""
         if self._is_on:
-            self._insist("Switch the output of the supply off. Done?")
-            self._is_on = False
+            leads = " and put its leads the right way round again" if self._is_reversed else ""
+            self._insist(f"Switch the output of the supply off{leads}. Done?")
+            self._is_on = self._is_reversed = False
             self._on_switch()
 
     def voltage_v(self) -> float:
@@ -55,6 +75,8 @@ class HandSupply:
 
 class HandVoltmeter:
     """A multimeter that the operator reads."""
+
+    is_hand_read = True
 
     def __init__(self, operator: Operator) -> None:
         self._operator = operator

@@ -61,10 +61,19 @@ class TerminalOperator:
             request = f"Fit {part} ({description}) to the terminals; discharge a capacitor before you do."
         self._insist(f"{request} Done?")
 
-    def probe(self, point: str) -> None:
-        """Have the instrument connected to a test point, or across two."""
+    def probe(self, point: str, instrument: str = "probe") -> None:
+        """Have an instrument connected to a test point, or across two; "GND" alone: have it taken off."""
         high, _, low = point.partition(":")
-        self._insist(f"Connect the probe to {high} and its ground to {low or 'GND'}. Done?")
+        if point == "GND":
+            self._insist(f"Take the {instrument} off the board. Done?")
+        elif low == high:
+            self._insist(f"Connect both leads of the {instrument} to {high}. Done?")
+        else:
+            self._insist(f"Connect the {instrument} to {high}, its other lead to {low or 'GND'}. Done?")
+
+    def request(self, text: str) -> None:
+        """Have something done at once; that it was done shows by itself."""
+        print(text, file=self._questions if self._questions is not None else sys.stderr, flush=True)
 
     def press(self, keys: Sequence[str], seconds: float) -> None:
         """Have keys pressed."""
@@ -147,9 +156,13 @@ class RecordedOperator:
         """As the operator does."""
         self._note(f"fit {part}", lambda: self._operator.fit(part, description))
 
-    def probe(self, point: str) -> None:
+    def probe(self, point: str, instrument: str = "probe") -> None:
         """As the operator does."""
-        self._note(f"probe {point}", lambda: self._operator.probe(point))
+        self._note(f"{instrument} to {point}", lambda: self._operator.probe(point, instrument))
+
+    def request(self, text: str) -> None:
+        """As the operator does."""
+        self._note(text, lambda: self._operator.request(text))
 
     def press(self, keys: Sequence[str], seconds: float) -> None:
         """As the operator does."""

@@ -47,6 +47,8 @@ class VisaSupply:
 class VisaVoltmeter:
     """A multimeter."""
 
+    is_hand_read = False
+
     def __init__(self, instrument: VisaInstrument) -> None:
         self._instrument = instrument
 

@@ -6,7 +6,7 @@ gets the summary and nothing that moves.
 
 import sys
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, TextIO
 
@@ -28,13 +28,18 @@ _AS_IT_IS: Any = {"markup": False, "highlight": False, "soft_wrap": True}
 class LiveView:
     """Progress of a run: rows judged, what is measured now, and the bench time left by the plan.
 
+    Drawn on its last line until somebody else writes to stderr, a question to the operator say; from the next row on
+    it is drawn again below.
+
     Implements the `hil.app.unit_run.Live` protocol.
     """
 
     def __init__(self, stream: TextIO) -> None:
         self._stream = stream
         self._progress: Any = None  # rich.progress.Progress while a run lasts
+        self._aside: Any = _Aside(stream, self._pause)  # written to by whoever means the same stream
         self._task: Any = None
+        self._before: Any = None  # what sys.stderr was
         self._seconds: dict[str, float] = {}
         self._counts: Counter[Verdict] = Counter()
 
@@ -55,15 +60,29 @@ class LiveView:
             TextColumn("{task.description}", style="dim"),
             console=_console(self._stream),
             transient=True,
+            redirect_stdout=False,
+            redirect_stderr=False,
         )
         self._task = self._progress.add_task(
             "", total=len(plan.rows), serial=serial, counts="", left=_left(sum(self._seconds.values()))
         )
-        self._progress.start()
+        self._go_on()
+
+    def _go_on(self) -> None:
+        """Draw, until something else is written to the screen."""
+        if not self._progress.live.is_started:
+            self._before, sys.stderr = sys.stderr, self._aside
+            self._progress.start()
+
+    def _pause(self) -> None:
+        if self._progress.live.is_started:
+            self._progress.stop()
+            sys.stderr = self._before
 
     def measuring(self, row: PlannedRow) -> None:
         """A row is about to be measured."""
         if self._progress is not None:
+            self._go_on()
             part = f" with {row.part}" if row.part else ""
             self._progress.update(self._task, description=f"{row.name}{part}")
 
@@ -78,8 +97,26 @@ class LiveView:
     def finished(self, closed: RunClosed) -> None:
         """The run is closed, or is given up."""
         if self._progress is not None:
-            self._progress.stop()
+            self._pause()
             self._progress = None
+
+
+class _Aside:
+    """Stands in for a stream while something is drawn on its terminal: who writes to it has the drawing taken off.
+
+    A question stays where it was asked until it is answered, and nothing moves over what is being typed.
+    """
+
+    def __init__(self, stream: TextIO, pause: Callable[[], None]) -> None:
+        self._stream, self._pause = stream, pause
+
+    def write(self, text: str) -> int:
+        """Write, after the drawing was taken off."""
+        self._pause()
+        return self._stream.write(text)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._stream, name)
 
 
 def print_simulated(stream: TextIO) -> None:

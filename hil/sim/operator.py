@@ -27,6 +27,7 @@ class SimOperator:
         self._has_erred = False
         self._seen: set[tuple[bool, ...]] = set()
         self._is_watching = False
+        self._polarity = 1  # of the supply's leads
 
     def insert(self, serial: str) -> None:
         """Put the unit with this serial number into the jig; the bench tells which it is."""
@@ -48,10 +49,14 @@ class SimOperator:
         self._spend(_FIT_S)
         self._bench.set_part_by_hand(None if part == "open" else part)
 
-    def probe(self, point: str) -> None:
-        """Hold the probe to a point."""
+    def probe(self, point: str, instrument: str = "probe") -> None:
+        """Hold an instrument to a point; the virtual board feels all of them alike."""
         self._spend(_PROBE_S)
         self._bench.set_point_by_hand(point)
+
+    def request(self, text: str) -> None:
+        """Do what is asked."""
+        self.confirm(text)
 
     def press(self, keys: Sequence[str], seconds: float) -> None:
         """Hold keys down for a time; their contacts bounce."""
@@ -112,9 +117,13 @@ class SimOperator:
 
     def _set_supply(self, question: str) -> None:
         supply = self._bench.supply
+        if "Exchange the leads of the supply" in question:
+            self._polarity = -1
+        elif "the right way round again" in question:
+            self._polarity = 1
         found = re.search(rf"the supply to {_VALUE}, current limit {_VALUE}\.", question)
         if found:
-            self._finish(supply.set_voltage(quantity(found[1], "V")))
+            self._finish(supply.set_voltage(self._polarity * quantity(found[1], "V")))
             self._finish(supply.set_limit(quantity(found[2], "A")))
         found = re.search(r"output of the supply (on|off)", question)
         if found:

@@ -14,7 +14,18 @@ from typing import Any
 from hil.errors import BenchError
 from hil.sim.bench import SimulatedBench
 
-_ACTIONS = ("fit", "probe", "press", "read_display", "lamp_is_lit", "watch", "was_steady", "confirm", "read_value")
+_ACTIONS = (
+    "fit",
+    "probe",
+    "request",
+    "press",
+    "read_display",
+    "lamp_is_lit",
+    "watch",
+    "was_steady",
+    "confirm",
+    "read_value",
+)
 _CONNECT_S, _ANSWER_S = 5.0, 60.0
 
 
@@ -88,9 +99,13 @@ class RemoteOperator:
         """Put a part to the terminals."""
         self._ask("fit", part, description)
 
-    def probe(self, point: str) -> None:
-        """Hold the probe to a point."""
-        self._ask("probe", point)
+    def probe(self, point: str, instrument: str = "probe") -> None:
+        """Hold an instrument to a point."""
+        self._ask("probe", point, instrument)
+
+    def request(self, text: str) -> None:
+        """Do what is asked."""
+        self._ask("request", text)
 
     def press(self, keys: Sequence[str], seconds: float) -> None:
         """Hold keys down for a time."""

@@ -25,7 +25,10 @@ class Person:
     def fit(self, part: str, description: str) -> None:
         self.asked.append(f"fit {part} ({description})")
 
-    def probe(self, point: str) -> None:
+    def request(self, text: str) -> None:
+        self.asked.append(text)
+
+    def probe(self, point: str, instrument: str = "probe") -> None:
         self.asked.append(f"probe {point}")
 
 
