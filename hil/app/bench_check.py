@@ -52,6 +52,7 @@ class _Check:
     earlier: Mapping[str, Series]
     seen: Watcher
     values: list[ReadinessValue] = field(default_factory=list)
+    _fitted: str = ""  # by hand
 
     def judge(self, name: str, value: float, unit: str, zone: Zone, *, least: float | None = None) -> None:
         """Take one value; with `least` it is a check standard, and must be what it has always been within ± that."""
@@ -108,8 +109,9 @@ class _Check:
         """Selector or operator."""
         if self.bench.selector is not None:
             self.bench.selector.fit(name)
-        else:
+        elif name != self._fitted:
             self.bench.operator.fit(name, self.kit[name].description or name)
+            self._fitted = name
 
     def ask(self, command: str) -> float:
         """A number from the golden unit."""

@@ -237,6 +237,16 @@ def is_in_process(spec: BenchFile) -> bool:
     return spec.meter is not None and spec.meter.port.startswith(IN_PROCESS)
 
 
+def _ports(spec: BenchFile) -> list[str]:
+    """What nobody else may use meanwhile."""
+    ports = [role.address for role in spec.roles.values() if role.address]
+    if spec.meter is not None:
+        # One port has several names; what is no path stays as it is.
+        path = Path(spec.meter.port)
+        ports.append(str(path.resolve()) if path.is_absolute() else spec.meter.port)
+    return ports
+
+
 def _remote_operator(spec: BenchFile) -> str:
     """Address of the simulated operator at a bench that another process simulates, or ""."""
     return spec.roles["operator"].address if "operator" in spec.roles else ""
@@ -260,7 +270,7 @@ def open_bench(
         board: board kind that stands in the simulated jig.
         seed: of everything random on the simulated bench; None: 0.
         operator: the person; None: at the terminal, or the simulated one.
-        lock_dir: where the lock file lies; None: a directory of the user's own.
+        lock_dir: where lock files lie; None: a folder that all users share.
         firmware: ELF file that the simulated units run; "": the device model.
 
     Raises:
@@ -292,7 +302,7 @@ def open_bench(
         else:
             clock, person = WallClock(spec.speed), operator or TerminalOperator()
             library, url = spec.visa_library, spec.meter.port if spec.meter else ""
-            stack.callback(BenchLock(spec.bench, since=clock.now(), folder=lock_dir).release)
+            stack.callback(BenchLock(spec.bench, ports=_ports(spec), since=clock.now(), folder=lock_dir).release)
             if _remote_operator(spec):
                 from hil.app.simulated import at_another_bench
 

@@ -199,8 +199,37 @@ def test_second_run_at_once_names_who_holds_the_bench_and_since_when(tmp_path: P
         "Wait until it is done, or end it."
     )
     BenchLock("east", since="", folder=tmp_path).release()
+    BenchLock("west", ports=["/dev/ttyUSB0"], since="", folder=tmp_path).release()  # another one of that name
     first.release()
     BenchLock("west", since="", folder=tmp_path).release()
+
+
+def test_benches_that_share_a_port_wait_for_each_other_whatever_their_names(tmp_path: Path) -> None:
+    first = BenchLock("west", ports=["/dev/ttyUSB0", "ASRL1"], since="2026-11-25T10:00:00+00:00", folder=tmp_path)
+    with pytest.raises(BenchError) as caught:
+        BenchLock("east", ports=["/dev/ttyUSB1", "ASRL1"], since="2026-11-25T10:05:00+00:00", folder=tmp_path)
+    assert str(caught.value) == (
+        f"bench 'east': ASRL1 is in use by process {os.getpid()} since 2026-11-25T10:00:00+00:00. "
+        "Wait until it is done, or end it."
+    )
+    BenchLock("north", ports=["/dev/ttyUSB1"], since="", folder=tmp_path).release()  # what it had is free again
+    first.release()
+
+
+def test_lock_files_are_for_all_users_and_follow_no_link(tmp_path: Path) -> None:
+    folder = tmp_path / "locks"
+    before = os.umask(0o077)
+    try:
+        BenchLock("west", since="", folder=folder).release()
+    finally:
+        os.umask(before)
+    (file,) = folder.iterdir()
+    assert (folder.stat().st_mode & 0o7777, file.stat().st_mode & 0o777) == (0o1777, 0o666)
+    file.unlink()
+    file.symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(BenchError, match="cannot be made"):
+        BenchLock("west", since="", folder=folder)
+    assert not (tmp_path / "elsewhere").exists()
 
 
 def test_a_killed_run_leaves_the_bench_free(tmp_path: Path) -> None:
