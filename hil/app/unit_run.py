@@ -30,6 +30,10 @@ class WrongPart(HilError):
     """The operator says that another part is fitted; the row is taken again with the right one."""
 
 
+class NotFound(HilError):
+    """What an earlier check finds for a later one is not there; the row is not measured."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Taken:
     """How a value was taken: what its budget needs besides limit and value.
@@ -292,7 +296,7 @@ class UnitRun:
             if isinstance(self.trouble, KeyboardInterrupt):
                 self.trouble = KeyboardInterrupt(str(problem))
             else:
-                self.trouble = BenchError(f"{self.trouble} {problem}") if self.trouble else problem
+                self.trouble = BenchError(f"{problem} {self.trouble}") if self.trouble else problem
         except KeyboardInterrupt as again:  # pressed a second time; everything is off by now
             self.trouble = self.trouble or again
         self.closed = recorder.close(trouble=_words(self.trouble))

@@ -176,9 +176,13 @@ def _scale(reading: Reading) -> Scale:
     """One scale a row: that of the reference, else of the larger limit, else of the value."""
     like = reading.nominal or _beside(reading) or reading.value
     found = [abs(x) for x in (reading.value, reading.expanded_uncertainty) if _is_number(x)]  # type: ignore[arg-type]
-    if _is_number(like) and found and reading.unit and max(found) < abs(like) / 1000:  # type: ignore[arg-type]
-        like = abs(like) / 1000  # type: ignore[arg-type]  # a hundredth of a hertz is not read in kilohertz
-    return scale_for(float(like), reading.unit) if _is_number(like) else Scale(exponent=0, unit="")  # type: ignore[arg-type]
+    if not _is_number(like):
+        return Scale(exponent=0, unit="")
+    scale = scale_for(float(like), reading.unit)  # type: ignore[arg-type]
+    if found and reading.unit and scale.exponent > 0 and max(found) < abs(like) / 1000:  # type: ignore[arg-type]
+        # A hundredth of a hertz is not read in kilohertz; but no limit of 510 ohm is read in milliohm.
+        return scale_for(abs(like) / 1000, reading.unit)  # type: ignore[arg-type]
+    return scale
 
 
 def _beside(reading: Reading) -> float:

@@ -147,15 +147,16 @@ def print_summary(run: Run, stream: TextIO) -> None:
     ]
     if bad:
         _print_rows(bad, console, simulated=opened.simulated)
+    reason = closed.reason if closed else "interrupted: the run was never closed"
+    if reason and run.verdict is UnitVerdict.INCOMPLETE:
+        console.print(f"  Reason: {reason}", **_AS_IT_IS)
     missing: dict[str, list[str]] = {}
     for result in results:
         if result.verdict is Verdict.NOT_MEASURED:
-            missing.setdefault(result.reason, []).append(result.name)
+            why = result.reason.rstrip(".")
+            missing.setdefault("for that reason" if why in reason else why, []).append(result.name)
     for why, names in missing.items():
-        console.print(f"  not measured, {why.rstrip('.')}: {', '.join(names)}", style="yellow", **_AS_IT_IS)
-    reason = closed.reason if closed else "interrupted: the run was never closed"
-    if reason and run.verdict is UnitVerdict.INCOMPLETE and reason not in missing:
-        console.print(f"  Reason: {reason}", **_AS_IT_IS)
+        console.print(f"  not measured, {why}: {', '.join(names)}", style="yellow", **_AS_IT_IS)
     if closed and opened.planned_seconds:
         took = f"  Bench time {closed.actual_seconds:.1f} s, planned {opened.planned_seconds:.1f} s"
         console.print(took, style="dim", **_AS_IT_IS)
