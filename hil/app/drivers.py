@@ -143,24 +143,13 @@ def open_drivers(
         if library is None:
             library = VisaLibrary(visa_library)
             stack.callback(library.close)
-        instrument = VisaInstrument(
-            name,
-            library,
-            role.address,
-            sets[name],
-            clock=clock,
-            trace=trace,
-            timeout_s=role.timeout_s,
-            settle_s=role.settle_s,
-            pace=pace,
-            hint=f" ({role.place})",
-        )
+        instrument = open_instrument(spec, name, library, sets[name], clock=clock, trace=trace)
         stack.callback(instrument.close)
         instruments.append((role, instrument))
         identity = instrument.identify()
         _refuse_stranger(role, identity)
         instrument.start()
-        roles[name] = _over_visa(name, instrument, spec, meter)
+        roles[name] = over_visa(name, instrument, spec, meter.expect_start)
         identities.append(_used(role, role.address, identity))
 
     def identify() -> None:
@@ -199,10 +188,38 @@ def _by_hand(name: str, operator: Operator, kit: Kit, meter: Meter) -> object:
             return HandThermometer(operator)
 
 
-def _over_visa(name: str, instrument: VisaInstrument, spec: BenchFile, meter: Meter) -> object:
+def open_instrument(
+    spec: BenchFile, name: str, library: VisaLibrary, commands: CommandSet, *, clock: Clock, trace: Trace
+) -> VisaInstrument:
+    """Open the instrument of a role that is not read by hand.
+
+    Raises:
+        InstrumentError: it cannot be opened.
+    """
+    role = spec.roles[name]
+    return VisaInstrument(
+        name,
+        library,
+        role.address,
+        commands,
+        clock=clock,
+        trace=trace,
+        timeout_s=role.timeout_s,
+        settle_s=role.settle_s,
+        pace=Pace(speed=spec.speed),
+        hint=f" ({role.place})",
+    )
+
+
+def over_visa(name: str, instrument: VisaInstrument, spec: BenchFile, on_switch: Callable[[], None]) -> Any:
+    """The driver of an instrument's role, as hil.ports names it.
+
+    Args:
+        on_switch: told before a supply is switched.
+    """
     match name:
         case "supply":
-            return VisaSupply(instrument, meter.expect_start)
+            return VisaSupply(instrument, on_switch)
         case "selector":
             return VisaSelector(instrument, spec.parts, spec.probes)
         case "voltmeter":

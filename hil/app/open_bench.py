@@ -17,6 +17,7 @@ from pathlib import Path
 from types import TracebackType
 
 from hil.app.drivers import open_drivers, read_command_sets
+from hil.app.guardian import Guardian, needs_guardian
 from hil.app.lock import BenchLock
 from hil.core.equipment import Kit
 from hil.core.records import InstrumentUsed
@@ -303,6 +304,8 @@ def open_bench(
             clock, person = WallClock(spec.speed), operator or TerminalOperator()
             library, url = spec.visa_library, spec.meter.port if spec.meter else ""
             stack.callback(BenchLock(spec.bench, ports=_ports(spec), since=clock.now(), folder=lock_dir).release)
+            if needs_guardian(spec):
+                stack.callback(Guardian(spec, sets).dismiss)
             if _remote_operator(spec):
                 from hil.app.simulated import at_another_bench
 

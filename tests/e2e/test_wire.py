@@ -11,6 +11,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import pyvisa
+from pyvisa.resources import MessageBasedResource
+
+from hil.errors import HilError
+from hil.store.sqlite_store import open_store
 
 HIL = (sys.executable, "-m", "hil")
 FAULTY = {
@@ -44,6 +49,16 @@ def run(folder: Path, *words: str) -> tuple[int, list[dict[str, Any]], str]:
     done = subprocess.run((*HIL, *words), capture_output=True, text=True, cwd=folder, timeout=280)
     units = [json.loads(line) for line in done.stdout.splitlines()] if "--json" in words else []
     return done.returncode, units, done.stderr
+
+
+def _judged(out: Path) -> list[str]:
+    """Names of the readings of the latest run, as the record has them now."""
+    try:
+        with open_store(str(out / "simulated.sqlite"), read_only=True) as store:
+            runs = store.summaries()
+            return [reading.name for reading in store.run(runs[-1].run).readings] if runs else []
+    except HilError:  # it is not there yet
+        return []
 
 
 @pytest.fixture
@@ -115,6 +130,28 @@ def test_a_second_run_at_once_is_told_who_has_the_bench(slow_wire: Wire) -> None
         assert b" rows were judged and are kept: hil show 20" in errors
     code, (unit,), _ = wire.hil("check", "QM2-0001", "--only", "rail_5v*", "--json", out="third")
     assert unit["readings"], "the bench is free again and its outputs were switched off"
+
+
+def test_a_killed_run_leaves_nothing_on(slow_wire: Wire) -> None:
+    """Seen by a plain PyVISA session; the guardian says on the terminal what it has done."""
+    wire = slow_wire
+    address = next(line.split()[1] for line in wire.said if line.startswith("supply"))
+    words = ("check", "QM2-0001", "--bench", str(wire.bench_file), "--out", "killed")
+    with subprocess.Popen((*HIL, *words), cwd=wire.folder, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) as run:
+        deadline_s = time.monotonic() + 60
+        while "rail_5v_low" not in _judged(wire.folder / "killed") and time.monotonic() < deadline_s:
+            time.sleep(0.05)  # the unit is powered from there on
+        run.kill()
+        _, errors = run.communicate(timeout=30)  # the guardian holds the pipe until it has done its work
+    assert f"hil: process {run.pid} ended without switching the outputs off. They are off now." in errors.decode()
+    manager = pyvisa.ResourceManager("@py")
+    supply = manager.open_resource(address, read_termination="\n", write_termination="\n")
+    assert isinstance(supply, MessageBasedResource)
+    assert supply.query("OUTP?") == "0"
+    supply.close()
+    manager.close()
+    code, _, err = wire.hil("check", "QM2-0001", "--only", "rail_5v*", out="killed")
+    assert code == 2, err
 
 
 def test_a_bench_that_went_away_is_trouble_of_the_bench(wire: Wire) -> None:
