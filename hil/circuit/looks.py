@@ -84,11 +84,11 @@ class _Looker:
         return self.model.solve(replace(conditions, joints_open=self.joints_open))
 
     def everything(self) -> Iterator[tuple[str, float]]:
-        yield from self._unpowered()
         for name, conditions in SITUATIONS.items():
             yield from self._powered_up(name, self.solve(conditions))
         yield from self._loaded()
         yield from self._counted()
+        yield from self._unpowered()  # last: most solutions, and few faults that nothing else shows
 
     # Without power
 

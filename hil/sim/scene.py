@@ -96,7 +96,7 @@ class Scene:
         self._later: list[tuple[float, int, Callable[[], None]]] = []  # a heap
         self._order = itertools.count()
         self._joints_open = False
-        self._wiring: tuple[tuple[int, bool], frozenset[str]] | None = None
+        self._wiring: tuple[VirtualUnit, bool, frozenset[str]] | None = None
         self._nominal = Nominal(netlist, INPUT_OHM)
         self._terminal_now: tuple[object, Terminal] = (None, Terminal())
         self._supply_v: float | None = None
@@ -418,8 +418,8 @@ class Scene:
         return UART_IN_END in arriving, UART_OUT_END in arriving
 
     def _arriving(self) -> frozenset[str]:
-        assert self.unit is not None
-        key = (id(self.unit), self._joints_open)
-        if self._wiring is None or self._wiring[0] != key:
-            self._wiring = key, self._nominal.arriving_ends(self.unit.model, joints_open=self._joints_open)
-        return self._wiring[1]
+        unit, joints_open = self.unit, self._joints_open
+        assert unit is not None
+        if self._wiring is None or self._wiring[0] is not unit or self._wiring[1] != joints_open:
+            self._wiring = unit, joints_open, self._nominal.arriving_ends(unit.model, joints_open=joints_open)
+        return self._wiring[2]

@@ -7,12 +7,8 @@ from hil.app.locate import load_bench, load_kit
 from hil.app.simulated import simulated_bench
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="Scene._arriving tells units by id(), which Python gives again once a unit is gone: hold the unit instead",
-)
 def test_a_unit_is_not_wired_like_the_one_before_it(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Even where Python gives the second unit the id of the first."""
+    """Even where Python gives the second unit the id of the first, which it does once that one is gone."""
     monkeypatch.setattr(hil.sim.scene, "id", lambda _: 7, raising=False)
     spec = load_bench("simulated")
     bench = simulated_bench(spec, load_kit(spec.kit, today="2026-11-01"), board="qm2", seed=0)
