@@ -340,7 +340,7 @@ def opening_of(
         suite_version=hil.__version__,
         instruments=bench.identities,
         parts=tuple(_part_used(files.kit[name], order.today) for name in sorted(used)),
-        settings=settings.as_record(),
+        settings=(*settings.as_record(), ("place", files.bench.location, files.bench.file)),
         planned_seconds=plan.seconds,
         facts=order.facts,
     )

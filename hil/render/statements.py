@@ -87,7 +87,7 @@ def conditions(run: Run, facts: Mapping[str, str], issuer: Issuer) -> tuple[Line
     ended = f" to {_moment(closed.closed)}" if closed else ", interrupted"
     return _lines(
         ("Performed", f"{_moment(opened.opened)}{ended}"),
-        ("Place", f"{issuer.place}; bench {opened.bench}"),
+        ("Place", f"{_place(opened) or issuer.place}; bench {opened.bench}"),
         ("Environment", ", ".join(surroundings)),
         ("Method", issuer.method),
         ("Specification", f"{issuer.specification}; {opened.limits_file} revision {opened.limits_revision}"),
@@ -100,6 +100,11 @@ def conditions(run: Run, facts: Mapping[str, str], issuer: Issuer) -> tuple[Line
 
 def _lines(*pairs: tuple[str, str]) -> tuple[Line, ...]:
     return tuple(Line(label=label, text=text) for label, text in pairs if text)
+
+
+def _place(opened: RunOpened) -> str:
+    """Where the bench stands, as its file said; "" when it did not."""
+    return next((value for name, value, _ in opened.settings if name == "place"), "")
 
 
 def _moment(iso: str) -> str:

@@ -112,16 +112,30 @@ def test_a_typing_error_in_the_limits_names_file_line_key_and_remedy(call: Call,
 
 
 def test_a_retest_needs_a_reason_and_attempts_end(call: Call) -> None:
-    assert call("check", "Q2-00007", "--json")[0] == 0
+    code, out, _ = call("check", "Q2-00007", "--json", "--retest", "some of these units were checked before")
+    assert code == 0
+    assert "Reason for retest" not in _item(units(out)[0])  # this one was not
     code, _, err = call("check", "Q2-00007")
     assert code == 4
     assert "attempt 2 needs a reason. Give --retest 'REASON'." in err
     for attempt in (2, 3):
         code, out, _ = call("check", "Q2-00007", "--json", "--retest", "customer asked")
         assert (code, units(out)[0]["attempt"]) == (0, attempt)
+        assert _item(units(out)[0])["Reason for retest"] == "customer asked"
     code, _, err = call("check", "Q2-00007", "--retest", "once more")
     assert code == 4
     assert "all 3 attempts" in err
+
+
+def _item(unit: dict[str, Any], block: str = "item") -> dict[str, str]:
+    """Lines of a block of the certificate's data."""
+    path = next(path for path in unit["files"] if path.endswith(".json"))
+    return {line["label"]: line["text"] for line in json.loads(Path(path).read_text(encoding="utf-8"))[block]}
+
+
+def test_the_certificate_tells_where_the_bench_stands(call: Call) -> None:
+    _, out, _ = call("check", "Q2-00001", "--json")
+    assert _item(units(out)[0], "conditions")["Place"] == "simulated; bench simulated"
 
 
 def test_a_copy_of_a_certificate_is_identical(call: Call, tmp_path: Path) -> None:
