@@ -94,7 +94,7 @@ def check_orders(orders: Sequence[Any], *, as_json: bool, seen: "Callable[[Run],
     from hil.app.locate import load_bench
     from hil.cli.run_files import get_ready, make
     from hil.core.judge import worst_exit
-    from hil.errors import BenchError
+    from hil.errors import BenchError, Interrupted
     from hil.render.jsonl import unit_line
     from hil.render.summary import LiveView, print_simulated, print_summary
     from hil.runner import CHECKS, BoardSession
@@ -145,10 +145,12 @@ def check_orders(orders: Sequence[Any], *, as_json: bool, seen: "Callable[[Run],
                         tell(waiting.popleft())
                     if outcome.exit_code == 3:
                         break
-    except BenchError as problem:
+    except (BenchError, KeyboardInterrupt, Interrupted) as problem:
         simulated = load_bench(order.settings["bench"]).simulated  # trouble may come before the first unit
         if simulated and not codes and not waiting:
             print_simulated(screen)
+        if not isinstance(problem, BenchError):
+            raise
         print(f"hil: {problem}", file=sys.stderr)
         codes.append(3)
     finally:

@@ -1,6 +1,8 @@
 """The command line's contracts: exit codes, JSON Lines, settings, where records go; on the simulated bench."""
 
 import json
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -265,3 +267,16 @@ def test_a_lot_of_the_whole_plan_gets_its_report(call: Call, tmp_path: Path) -> 
     assert "lot 26-11: 2 units, 2 runs" in out
     figures = json.loads(next((tmp_path / "hil-out").glob("lot-*.json")).read_text())
     assert {name: count for name, count, _ in figures["failures"]}["output_average"] == 2
+
+
+def test_a_reader_who_leaves_hears_no_pass(tmp_path: Path) -> None:
+    """Whoever pipes a check into something that ends early must not take the end of it for a good unit."""
+    process = subprocess.Popen(
+        (sys.executable, "-m", "hil", "check", "Q2-00001", "--only", "r_pack", "--json"),
+        cwd=tmp_path,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+    )
+    assert process.stdout is not None
+    process.stdout.close()
+    assert process.wait(timeout=60) == 2
