@@ -4,7 +4,8 @@
     ├── UsageError          4  an option, setting or file is wrong: nothing was touched
     │   └── FileError       4  the same, with file, line and key
     ├── BenchError          3  an instrument, the jig or the program itself is in trouble: the unit was not judged
-    │   └── InstrumentError 3  one instrument (the meter's serial adapter is one): role, address
+    │   ├── InstrumentError 3  one instrument (the meter's serial adapter is one): role, address
+    │   └── CannotAsk       -  firmware that only prints cannot be asked this: the row is not measured
     ├── UnitError           -  the unit misbehaves while its port is alive; the row being read fails with this reason
     │   ├── MeterSilent     -  no answer in time
     │   └── MeterError      -  an answer that is not one, an error it reports, a restart nobody asked for
@@ -61,6 +62,10 @@ class InstrumentError(BenchError):
 
     def __str__(self) -> str:
         return f"{self.role} at {self.address}: {self.problem}"
+
+
+class CannotAsk(BenchError):
+    """The firmware takes no commands and does not print what is asked; in a check only that row goes without."""
 
 
 class UnitError(HilError):

@@ -69,6 +69,7 @@ from hil.core.plan import ROLES
 from hil.errors import FileError
 from hil.files.limits import parse_half_width
 from hil.files.located import Table, parse_document
+from hil.wire.meter import Pattern
 
 KEYS = (
     "format", "bench", "kit", "visa_library", "simulated", "speed", "readiness_hours", "place", "meter", "role",
@@ -274,8 +275,13 @@ def _meter(table: Table) -> MeterPort:
     if protocol == "bench_port" and "pattern" in table:
         raise table.error("pattern", 'belongs to protocol = "listen". Delete it or change the protocol.')
     pattern = _regex(table, "pattern")
-    if pattern and not re.compile(pattern).groupindex:
-        raise table.error("pattern", "names no group. Name what it picks: (?P<capacitance>…), (?P<inductance>…).")
+    if pattern:
+        try:
+            Pattern(pattern)
+        except ValueError as problem:
+            raise table.error(
+                "pattern", f"{problem}. Name what it picks: (?P<capacitance>…), (?P<inductance>…)."
+            ) from None
     return MeterPort(
         port=table.text("port"),
         baud=table.integer("baud", 38400, minimum=50),

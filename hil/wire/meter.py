@@ -29,7 +29,7 @@ from functools import lru_cache
 from typing import TypeVar
 
 from hil.core.units import parse_quantity
-from hil.errors import BenchError, MeterError, MeterSilent
+from hil.errors import CannotAsk, MeterError, MeterSilent
 from hil.wire import instrument
 from hil.wire.scpi import NOT_A_NUMBER, OVER_RANGE
 
@@ -387,14 +387,14 @@ def listen(command: str, pattern: Pattern, *, timeout_s: float) -> Conversation[
     Raises:
         MeterSilent: no line in time.
         LinkCut: no line comes with its end.
-        BenchError: the lines do not tell what is asked, and the meter takes no commands.
+        CannotAsk: the lines do not tell what is asked, and the meter takes no commands.
     """
     parts = instrument.answers(command)
     wanted = [_groups(part) for part in parts]
     if not all(pattern.groups.intersection(groups) for groups in wanted):
-        raise BenchError(
+        raise CannotAsk(
             f"this bench only listens to the meter and cannot send {command!r}; its pattern picks "
-            f"{', '.join(sorted(pattern.groups))}. Choose a scope without this row (--scope)."
+            f"{', '.join(sorted(pattern.groups))}. Choose a scope or a limits file without this row."
         )
     yield Pending()
     is_fresh, cut = False, 0

@@ -52,15 +52,30 @@ def heard(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.Captur
     released = main(["limits", "release", "./heard.toml", "--by", "Q. Maker", "--reason", "firmware without a port"])
     assert released == 0
 
-    def run(serial: str, *faults: str) -> tuple[int, dict[str, Any], str]:
+    def run(
+        serial: str, *faults: str, limits: str = "./heard.toml", scope: str = "heard"
+    ) -> tuple[int, dict[str, Any], str]:
         capsys.readouterr()
         words = [word for fault in ("firmware=prints_only", *faults) for word in ("--fault", fault)]
-        files = ["--bench", "./listening.toml", "--limits", "./heard.toml", "--scope", "heard"]
+        files = ["--bench", "./listening.toml", "--limits", limits, "--scope", scope]
         code = main(["check", serial, "--json", *files, *words])
         captured = capsys.readouterr()
         return code, json.loads(captured.out.splitlines()[0]) if captured.out else {}, captured.err
 
     return run
+
+
+def test_the_pattern_is_the_documented_one() -> None:
+    assert f"pattern = '{PATTERN}'" in (ROOT / "fixtures/firmware/bench_port.md").read_text(encoding="utf-8")
+
+
+def test_rows_that_need_commands_are_not_measured_and_no_trouble(heard: Callable[..., Any]) -> None:
+    code, unit, err = heard("QM2-0004", limits="qm2", scope="full")
+    assert code == 2, err
+    readings = {reading["name"]: reading for reading in unit["readings"]}
+    assert readings["rail_5v_nominal"]["verdict"] == "pass"
+    assert "cannot send 'SYST:UPT?'" in readings["start_time"]["reason"]
+    assert readings["c_1n"]["reason"] == "comes after start_time, which was not measured"
 
 
 def test_a_good_unit_passes(heard: Callable[..., Any]) -> None:

@@ -280,7 +280,7 @@ def test_what_cannot_be_heard_is_trouble_of_the_bench(command: str) -> None:
         Scripted({}).run(meter.listen(command, PATTERN, timeout_s=3.0))
     assert str(caught.value) == (
         f"this bench only listens to the meter and cannot send {command!r}; its pattern picks capacitance, inductance. "
-        "Choose a scope without this row (--scope)."
+        "Choose a scope or a limits file without this row."
     )
 
 
