@@ -127,6 +127,7 @@ def check_units(
     require_released(settings["limits"], files.limits, only=order.only)
     refuse_simulation_options(files.bench, seed=order.seed, faults=(*order.faults, *sum(order.faults_of.values(), ())))
     refuse_serials(order.serials, files.bench)
+    _refuse_attempts(order, files)
     turns = ((serial, order) for serial in order.serials)
     yield from check_in_turn(
         turns, order, files, run_session, live=live, operator=operator, budget_for=budget_for, after=after
@@ -293,6 +294,17 @@ def _exit_code(verdict: UnitVerdict, trouble: BaseException | None) -> int:
     if isinstance(trouble, HilError) and not isinstance(trouble, Interrupted):
         return 3 if isinstance(trouble, BenchError) else 4
     return EXIT_CODES[verdict]
+
+
+def _refuse_attempts(order: Order, files: Files) -> None:
+    """What the record says against a unit is said before the bench is opened and before other units are checked."""
+    where = order.settings.records(simulated=files.bench.simulated)
+    if "://" not in where and not Path(where).is_file():
+        return
+    with SqliteStore(where, simulated=files.bench.simulated) as store:
+        for serial in order.serials:
+            attempt = store.next_attempt(serial, scope=files.scope, only=order.only)
+            _refuse_attempt(serial, attempt, order, files.limits)
 
 
 def _refuse_attempt(serial: str, attempt: int, order: Order, limits: Limits) -> None:

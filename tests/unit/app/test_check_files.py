@@ -111,7 +111,7 @@ def test_a_serial_number_belongs_to_one_unit_and_fits_the_meter(read: Read) -> N
 
 
 def test_firmware_that_only_prints_holds_no_serial_number_but_the_folder_needs_one(read: Read) -> None:
-    bench = read(bench=('protocol = "bench_port"', 'protocol = "listen"\npattern = "(?P<f>.*)"')).bench
+    bench = read(bench=('protocol = "bench_port"', 'protocol = "listen"\npattern = "(?P<frequency>.*)"')).bench
     refuse_serials(("kit_7", "a.b"), bench)
     for serial in ("../x", ".hidden", "a b", ""):
         with pytest.raises(UsageError, match="the first a letter or digit"):
