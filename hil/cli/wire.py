@@ -19,7 +19,12 @@ def register(commands: Any) -> None:
     )
     add_settings(parser, "bench", "limits")
     parser.add_argument(
-        "--speed", type=float, default=20.0, metavar="N", help="simulated seconds a second (default 20)"
+        "--speed",
+        type=float,
+        default=20.0,
+        metavar="N",
+        help="simulated seconds a second (default 20); on a busy "
+        "machine fewer: being late by 50 ms is then a second on the bench",
     )
     parser.add_argument(
         "--seed", type=int, default=0, metavar="N", help="of everything random on the bench (default 0)"

@@ -43,7 +43,7 @@ class LiveView:
         self._seconds: dict[str, float] = {}
         self._counts: Counter[Verdict] = Counter()
 
-    def planned(self, serial: str, plan: Plan) -> None:
+    def planned(self, serial: str, plan: Plan, *, simulated: bool) -> None:
         """A run begins."""
         self._seconds = {row.name: row.seconds for row in plan.rows}
         self._counts.clear()
@@ -53,6 +53,7 @@ class LiveView:
 
         self._progress = Progress(
             TextColumn("{task.fields[serial]}"),
+            *([TextColumn("SIMULATED", style="bold red")] if simulated else []),
             BarColumn(bar_width=24),
             MofNCompleteColumn(),
             TextColumn("{task.fields[counts]}"),
@@ -151,12 +152,13 @@ def print_summary(run: Run, stream: TextIO) -> None:
     if reason and run.verdict is UnitVerdict.INCOMPLETE:
         console.print(f"  Reason: {reason}", **_AS_IT_IS)
     missing: dict[str, list[str]] = {}
+    wrapped = {**_AS_IT_IS, "soft_wrap": not stream.isatty()}  # no name is cut at the edge of a screen
     for result in results:
         if result.verdict is Verdict.NOT_MEASURED:
             why = result.reason.rstrip(".")
             missing.setdefault("for that reason" if why in reason else why, []).append(result.name)
     for why, names in missing.items():
-        console.print(f"  not measured, {why}: {', '.join(names)}", style="yellow", **_AS_IT_IS)
+        console.print(f"  not measured, {why}: {', '.join(names)}", style="yellow", **wrapped)
     if closed and opened.planned_seconds:
         took = f"  Bench time {closed.actual_seconds:.1f} s, planned {opened.planned_seconds:.1f} s"
         console.print(took, style="dim", **_AS_IT_IS)

@@ -33,7 +33,7 @@ def say(*words):
     os.write(1, (" ".join(words) + "\\n").encode())
 
 class Told(Unwatched):
-    def planned(self, serial, plan): say("open", str(os.getpid()))
+    def planned(self, serial, plan, *, simulated): say("open", str(os.getpid()))
     def judged(self, reading): say("read", reading.name)
     def finished(self, closed): say("close", closed.verdict)
 

@@ -120,7 +120,7 @@ def test_an_interrupted_study_goes_on_where_it_was(wish: Wish) -> None:
 
 
 class _PressesCtrlC:
-    def planned(self, serial: str, plan: Any) -> None: ...
+    def planned(self, serial: str, plan: Any, *, simulated: bool) -> None: ...
     def measuring(self, row: Any) -> None:
         raise KeyboardInterrupt
 

@@ -1,8 +1,12 @@
 """What stands in the terminal."""
 
 import io
+import sys
+import time
 from collections.abc import Callable
 from types import SimpleNamespace
+
+import pytest
 
 from hil.core.plan import Plan, PlannedRow
 from hil.core.records import Run, UnitVerdict
@@ -109,12 +113,13 @@ def test_the_live_view_shows_row_part_and_time_left(run_of: MakeRun) -> None:
     assert closed is not None
     out = Terminal()
     live = LiveView(out)
-    live.planned("QM2-0042", PLAN)
+    live.planned("QM2-0042", PLAN, simulated=True)
     live.measuring(PLAN.rows[0])
     live.judged(run.readings[0])
     live._progress.refresh()
     text = out.getvalue()
     assert "QM2-0042" in text
+    assert "SIMULATED" in text
     assert "c_1n with c_1n" in text
     assert "0:05 left" in text
     live.finished(closed)
@@ -125,7 +130,27 @@ def test_the_live_view_is_silent_where_there_is_no_terminal(run_of: MakeRun) -> 
     assert closed is not None
     out = io.StringIO()
     live = LiveView(out)
-    live.planned("QM2-0042", PLAN)
+    live.planned("QM2-0042", PLAN, simulated=True)
     live.measuring(PLAN.rows[0])
     live.finished(closed)
     assert out.getvalue() == ""
+
+
+def test_who_writes_to_stderr_meanwhile_has_the_live_view_taken_off(
+    run_of: MakeRun, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    closed = run_of().closed
+    assert closed is not None
+    out = Terminal()
+    monkeypatch.setattr(sys, "stderr", out)
+    live = LiveView(out)
+    live.planned("QM2-0042", PLAN, simulated=False)
+    print("Is it on? [Y/n] ", end="", file=sys.stderr, flush=True)
+    asked = out.getvalue()
+    assert asked.endswith("\x1b[2KIs it on? [Y/n] ")  # on a line of its own, and nothing more is drawn
+    time.sleep(0.3)
+    assert out.getvalue() == asked
+    live.measuring(PLAN.rows[0])
+    assert "QM2-0042" in out.getvalue()[len(asked) :]
+    live.finished(closed)
+    assert sys.stderr is out
