@@ -26,7 +26,7 @@ from hil.app.limits_release import require_released
 from hil.app.locate import netlist_sha256
 from hil.app.open_bench import Bench, open_bench, refuse_simulation_options
 from hil.app.readiness import latest, refuse_changed, refuse_out_of_control, refuse_unready
-from hil.app.recorder import Recorder
+from hil.app.recorder import MICROSECONDS, Recorder
 from hil.app.settings import Settings
 from hil.app.unit_run import BudgetFor, Live, UnitRun, Unwatched
 from hil.core.equipment import Part
@@ -353,7 +353,7 @@ def opening_of(
         instruments=bench.identities,
         parts=tuple(_part_used(files.kit[name], order.today) for name in sorted(used)),
         settings=(*settings.as_record(), ("place", files.bench.location, files.bench.file)),
-        planned_seconds=plan.seconds,
+        planned_seconds=round(plan.seconds, MICROSECONDS),
         facts=order.facts,
     )
 

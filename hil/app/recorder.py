@@ -10,6 +10,8 @@ from hil.core.plan import WHATEVER, Plan, PlannedRow
 from hil.core.records import Reading, RunClosed, RunOpened, UnitVerdict, Value, Verdict
 from hil.ports import Clock, Store
 
+MICROSECONDS = 6  # digits that a time in the record is kept to; floating point would add ten more
+
 
 class Recorder:
     """Takes the readings of one opened run; each row of the plan is judged at most once.
@@ -104,7 +106,7 @@ class Recorder:
             judged=sum(reading.verdict is not Verdict.NOT_MEASURED for reading in self.readings.values()),
             facts=tuple(sorted(self.facts.items())),
             files=files,
-            actual_seconds=self._clock.monotonic_s() - self._started_s,
+            actual_seconds=round(self._clock.monotonic_s() - self._started_s, MICROSECONDS),
         )
         self._store.close_run(closed)
         return closed

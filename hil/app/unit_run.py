@@ -12,7 +12,7 @@ from typing import Any, Protocol
 
 from hil.app.open_bench import Bench
 from hil.app.power import Power
-from hil.app.recorder import Recorder
+from hil.app.recorder import MICROSECONDS, Recorder
 from hil.core.budget import Budget
 from hil.core.equipment import Kit, Part
 from hil.core.judge import judge as preview
@@ -148,7 +148,7 @@ class UnitRun:
             raise BenchError("The run has no plan. Start checks with 'hil check', not with pytest alone.")
         bench, recorder = self.open(self.plan)
         self._open = (bench, Power(bench), recorder)
-        self.live.planned(self.serial, self.plan, simulated=bench.simulated)
+        self.live.planned(self.serial, self.plan, simulated=recorder.opened.simulated)
 
     def begin_row(self, needs: Sequence[str] = ()) -> None:
         """A new row: its time and its raw data start here.
@@ -162,7 +162,7 @@ class UnitRun:
 
     def row_seconds(self) -> float:
         """Time since the row began, s on the bench clock."""
-        return self.bench.clock.monotonic_s() - self._row_started_s
+        return round(self.bench.clock.monotonic_s() - self._row_started_s, MICROSECONDS)
 
     def fit(self, part: str | None) -> None:
         """Connect a reference part to the terminals; the operator fits it where no selector does, once.

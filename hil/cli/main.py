@@ -56,6 +56,10 @@ COMMANDS = {
 }
 
 
+# What a command ends with when nobody reads its output any more, where PASS would be taken for its finding.
+_UNHEARD: dict[str, int] = {"check": Exit.INCOMPLETE, "compare": 128, "bench": Exit.BENCH, "demo": Exit.BENCH}
+
+
 class _Parser(argparse.ArgumentParser):
     """An argument error is a usage error: exit 4, never 2."""
 
@@ -93,13 +97,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     named = words[0] if words and words[0] in COMMANDS else None
     try:
         options = parser(named).parse_args(words)
-        code: int = _module(options.command).run(options)
-        sys.stdout.flush()
-        return code
     except SystemExit as end:  # argparse: --help and usage errors
         if end.code == Exit.USAGE and named == "compare":
             return 128  # to git bisect, 4 would be a finding about the firmware
         return end.code if isinstance(end.code, int) else Exit.USAGE
+    try:
+        code: int = _module(options.command).run(options)
+        sys.stdout.flush()
+        return code
     except UsageError as problem:
         print(f"hil: {problem}", file=sys.stderr)
         return Exit.USAGE
@@ -109,11 +114,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except HilError as problem:
         print(f"hil: {problem}", file=sys.stderr)
         return Exit.BENCH
-    except BrokenPipeError:
+    except (BrokenPipeError, SystemExit):  # the tables' own way of saying that a pipe broke is to exit with 1
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # nobody reads any more; not our trouble
-        return (
-            Exit.INCOMPLETE if named == "check" else Exit.PASS
-        )  # whatever the units were, nobody heard that they pass
+        return _UNHEARD.get(options.command, Exit.PASS)
     except Exception:
         import traceback
 

@@ -269,10 +269,11 @@ def test_a_lot_of_the_whole_plan_gets_its_report(call: Call, tmp_path: Path) -> 
     assert {name: count for name, count, _ in figures["failures"]}["output_average"] == 2
 
 
-def test_a_reader_who_leaves_hears_no_pass(tmp_path: Path) -> None:
-    """Whoever pipes a check into something that ends early must not take the end of it for a good unit."""
+@pytest.mark.parametrize("more", [("--json",), ()])
+def test_a_reader_who_leaves_hears_neither_pass_nor_fail(tmp_path: Path, more: tuple[str, ...]) -> None:
+    """Whoever pipes a check into something that ends early must not take the end of it for a verdict."""
     process = subprocess.Popen(
-        (sys.executable, "-m", "hil", "check", "Q2-00001", "--only", "r_pack", "--json"),
+        (sys.executable, "-m", "hil", "check", "Q2-00001", "--fault", "C4=short", "--only", "r_pack", *more),
         cwd=tmp_path,
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
