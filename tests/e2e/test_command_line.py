@@ -1,6 +1,7 @@
 """The command line's contracts: exit codes, JSON Lines, settings, where records go; on the simulated bench."""
 
 import json
+import shlex
 import subprocess
 import sys
 from collections.abc import Callable
@@ -251,12 +252,15 @@ def test_the_readme_check_of_ones_own_works(call: Call, tmp_path: Path) -> None:
     (tmp_path / "my_checks" / "test_ripple.py").write_text("\n".join(code_lines) + "\n")
     shipped = (Path(__file__).parents[2] / "limits" / "qm2.toml").read_text()
     (tmp_path / "my_limits.toml").write_text(f"{shipped}\n{indented_block(readme, '[limit.ripple_5v]')}")
-    code, out, err = call(
-        "check", "Q2-00042", "--limits", "my_limits.toml", "--checks", "my_checks", "--only", "ripple_*", "--json"
-    )
-    assert code == 2, err
+    release, check = (shlex.split(line)[1:] for line in indented_block(readme, "hil limits release my_").splitlines())
+    assert call(*release)[0] == 0
+    code, out, err = call(*check, "--json")
+    assert code == 0, err
     verdicts = {reading["name"]: reading["verdict"] for reading in units(out)[0]["readings"]}
     assert verdicts["ripple_5v"] == "pass"
+    code, out, err = call(*check, "--only", "ripple_*", "--json")
+    assert code == 2, err
+    verdicts = {reading["name"]: reading["verdict"] for reading in units(out)[0]["readings"]}
     assert "rail_5v_low" in verdicts  # what it comes after is measured before it
 
 
