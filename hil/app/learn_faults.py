@@ -32,7 +32,6 @@ from hil.store.trials import TrialTable
 
 GOOD_UNITS, BENCHES, UNITS = 200, 5, 3
 POOL = "QM2-6"  # how the serial numbers of the units begin
-PROBED_GOOD, PROBED_UNITS = 100, 1  # units whose probes are worked out: without a fault, with each
 LEAST_WIDTH = 0.02  # of a limit's half-width: differences below it do not speak
 LEAST_RESISTANCE, LEAST_VOLTAGE_V, LEAST_FREQUENCY = 0.02, 2e-3, 1e-4  # the same for probes
 
@@ -92,9 +91,9 @@ def try_all(
     for bench in range(BENCHES):
         work = Work(settings=settings, files=files, open_session=open_session, now=now, seed=bench)
         for one in fill(table, [one for one in trials if bench_of(one.serial) == bench], work, jobs=jobs):
-            if one.trial.number < (PROBED_UNITS if one.trial.fault else PROBED_GOOD):
-                table.add(replace(one, readings={**one.readings, **probed(one.trial, netlist, weak)}))
-            yield one
+            with_probes = replace(one, readings={**one.readings, **probed(one.trial, netlist, weak)})
+            table.add(with_probes)
+            yield with_probes
 
 
 def probed(trial: Trial, netlist: Netlist, weak: Collection[str]) -> dict[str, Seen]:
