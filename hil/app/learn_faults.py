@@ -30,7 +30,7 @@ from hil.files.netlist import parse_netlist
 from hil.sim.unit import FIRMWARE_VERSION, build_unit
 from hil.store.trials import TrialTable
 
-GOOD_UNITS, BENCHES, UNITS = 200, 5, 3
+GOOD_UNITS, BENCHES, UNITS = 200, 5, 6
 POOL = "QM2-6"  # how the serial numbers of the units begin
 LEAST_WIDTH = 0.02  # of a limit's half-width: differences below it do not speak
 LEAST_RESISTANCE, LEAST_VOLTAGE_V, LEAST_FREQUENCY = 0.02, 2e-3, 1e-4  # the same for probes
@@ -55,7 +55,7 @@ def learning_trials(possible: Sequence[PossibleFault], netlist: Netlist, *, unit
     for number in range(units):
         for place, one in enumerate(possible):
             serial = _serial((place * 7 + number * 31) % GOOD_UNITS)
-            # The strengths of a fault's first three units are spread evenly.
+            # The strengths of every three units with a fault are spread evenly.
             uniform = (number % 3 + random.Random(f"{one.text}{number // 3}").random()) / 3
             trials.append(Trial(fault=one.text, number=number, serial=serial, made=varied(one, netlist, uniform)))
     return trials

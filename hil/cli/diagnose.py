@@ -40,7 +40,7 @@ def register(commands: Any) -> None:
         "--trials", action="append", default=[], metavar="FILE",
         help="table of trials that it rests on; the first one is filled (default: FILE.sqlite)",
     )  # fmt: skip
-    learning.add_argument("--units", type=int, default=3, metavar="N", help="units with each fault (default 3)")
+    learning.add_argument("--units", type=int, default=6, metavar="N", help="units with each fault (default 6)")
     learning.add_argument("--jobs", type=int, default=2, metavar="N", help="processes (default 2)")
     add_settings(parser, "out", "records", "operator", "limits")
 

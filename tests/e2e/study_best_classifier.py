@@ -1,19 +1,23 @@
 """The same failing units told apart by a library's classifiers, which know nothing of how our diagnosis works.
 
-python study_best_classifier.py TABLE ... < UNITS     one CSV line a figure; UNITS as study_diagnosis.py prints them
+python study_best_classifier.py TABLE ... < UNITS     a CSV line a figure, as in diagnosis_accuracy.csv
+
+UNITS are what test_diagnosis_study.py keeps.
 
 They learn from the units that the dictionary was learned from, made into many: what a fault did to its unit (read with
 it, less read without) is put upon other good units. Each is given the prior as it stands in the weights file and the
 groups of the dictionary. What the best of them reaches is a lower bound of what the best possible one would.
 """
 
+import csv
 import json
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from typing import Any
 
 import numpy as np
+from scipy.stats import binomtest
 from sklearn.discriminant_analysis import LinearDiscriminantAnalysis
 from sklearn.ensemble import ExtraTreesClassifier
 from sklearn.linear_model import LogisticRegression
@@ -26,6 +30,7 @@ from hil.core.diagnosis import NOTHING, UNTRIED, VALUE, WRONG, Dictionary, Float
 from hil.core.fault_dictionary import Tries, observations
 from hil.store.trials import TrialTable
 
+Belief = Callable[[Floats], Floats]
 COPIES = 12  # of each unit with a fault, upon as many good units
 READINGS_NOISE = 0.1  # standard deviations of good units, so that no tree learns a last digit by heart
 
@@ -67,41 +72,53 @@ def places(known: Dictionary, classes: Ints, belief: Floats, units: Sequence[dic
     return found
 
 
-def figures(tables: Sequence[TrialTable], units: Sequence[dict[str, Any]]) -> Iterator[tuple[str, float, float]]:
-    """(classifier, share of units whose cause or its group is first, among the first three)."""
+def classifiers(known: Dictionary, tables: Sequence[TrialTable]) -> Iterator[tuple[str, Ints, Belief]]:
+    """(name, numbers of the faults it knows, what it makes of units)."""
     limits, netlist, possible = board_of("qm2")
-    known = load_dictionary(dictionary_path("qm2"))
     tries, faults = tries_of(tables, possible, columns_of(limits.rows, netlist))
     assert faults == known.faults, "the tables are not those that the dictionary was learned from"
     lines, numbers = many(known, tries)
     weight = known.weights[numbers] / np.bincount(numbers, minlength=len(known.faults))[numbers]
-    asked = []
-    for unit in units:
-        seen = observe(known, {name: tuple(one) for name, one in unit["readings"].items()})
-        asked.append(features(seen.kind[: known.readings], seen.value[: known.readings]))
+    weight *= len(weight) / weight.sum()
     classes = np.unique(numbers)
-    priors = known.weights[classes] / known.weights[classes].sum()
     by_tree = ExtraTreesClassifier(40, min_samples_leaf=4, n_jobs=1, random_state=5)
-    by_tree.fit(lines, numbers, sample_weight=weight * len(weight) / weight.sum())
-    yield "extremely randomised trees", *shares(known, classes, by_tree.predict_proba(np.array(asked)), units)
+    by_tree.fit(lines, numbers, sample_weight=weight)
+    yield "extremely randomised trees", classes, by_tree.predict_proba
+    priors = known.weights[classes] / known.weights[classes].sum()
     linear = LinearDiscriminantAnalysis(solver="lsqr", shrinkage=0.05, priors=priors)
     linear.fit(lines, numbers)
-    yield "linear discriminant, shrunk", *shares(known, classes, linear.predict_proba(np.array(asked)), units)
+    yield "linear discriminant, shrunk", classes, linear.predict_proba
     logistic = make_pipeline(StandardScaler(), LogisticRegression(C=10.0, max_iter=60))
-    logistic.fit(lines, numbers, logisticregression__sample_weight=weight * len(weight) / weight.sum())
-    yield "logistic regression", *shares(known, classes, logistic.predict_proba(np.array(asked)), units)
+    logistic.fit(lines, numbers, logisticregression__sample_weight=weight)
+    yield "logistic regression", classes, logistic.predict_proba
 
 
-def shares(known: Dictionary, classes: Ints, belief: Floats, units: Sequence[dict[str, Any]]) -> tuple[float, float]:
-    """First, and among the first three."""
-    found = np.array(places(known, classes, belief, units))
-    return float((found < 1).mean()), float((found < 3).mean())
+def asked(known: Dictionary, units: Sequence[dict[str, Any]]) -> Floats:
+    """Units as classifiers see them."""
+    lines = []
+    for unit in units:
+        seen = observe(known, {name: tuple(one) for name, one in unit["readings"].items()})
+        lines.append(features(seen.kind[: known.readings], seen.value[: known.readings]))
+    return np.array(lines)
+
+
+def main(tables: Sequence[TrialTable], units: Sequence[dict[str, Any]]) -> None:
+    """First, and among the first three, by classifier and kind of units."""
+    known = load_dictionary(dictionary_path("qm2"))
+    by_kind = {kind: [one for one in units if one["kind"] == kind] for kind in dict.fromkeys(u["kind"] for u in units)}
+    rows = csv.writer(sys.stdout)
+    for name, classes, believed in classifiers(known, tables):
+        for kind, some in by_kind.items():
+            found = np.array(places(known, classes, believed(asked(known, some)), some))
+            for most, words in ((1, "first"), (3, "among the first three")):
+                figure = f"{name}, same readings and units to learn from: {words}"
+                right = int((found < most).sum())
+                bounds = binomtest(right, len(some)).proportion_ci()
+                shares = (right / len(some), bounds.low, bounds.high)
+                rows.writerow((kind, figure, "", *(f"{one:.3f}" for one in shares), len(some)))
 
 
 if __name__ == "__main__":
     failing = [one for one in map(json.loads, sys.stdin) if one["verdict"] == "FAIL"]
     with ExitStack() as stack:
-        opened = [stack.enter_context(TrialTable(path, read_only=True)) for path in sys.argv[1:]]
-        for name, first, three in figures(opened, failing):
-            print(f'fresh,"{name}, same readings and units to learn from: first",,{first:.3f},{len(failing)}')
-            print(f'fresh,"{name}, same readings and units to learn from: first three",,{three:.3f},{len(failing)}')
+        main([stack.enter_context(TrialTable(path, read_only=True)) for path in sys.argv[1:]], failing)

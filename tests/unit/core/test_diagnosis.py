@@ -59,6 +59,7 @@ def dictionary(**changes: object) -> Dictionary:
             scatter=np.full((modes, columns), 0.1),
             odds=odds,
         ),
+        model_error=0.1,
     )
     return dataclasses.replace(found, **changes)  # type: ignore[arg-type]
 
