@@ -31,7 +31,7 @@ Ints = npt.NDArray[np.int64]
 VALUE, WRONG, NOTHING, UNTRIED = 0, 1, 2, -1  # kinds of what is seen of a row; a right text counts as VALUE
 LINEAR = 20.0  # standard deviations up to which a value counts linearly
 MODEL_ERROR = 0.4  # standard deviations of good units: benches differ by more than those learned from
-CANDIDATES = 40  # modes that are judged exactly, after a quick look at all
+CANDIDATES = 100  # modes that are judged exactly, after a quick look at all: more than look alike
 OFF = 5.0  # standard deviations beyond which a reading of a unit like no other may be anything
 OFF_SHARE, OFF_RANGE = 0.15, 100.0  # how often that is so, and over what range
 

@@ -305,32 +305,28 @@ def best_sharpness(found: Sequence[LeftOut], weights: Floats, groups: Ints) -> f
 
 
 def alike_groups(found: Sequence[LeftOut], faults: int, sharpness: float) -> Ints:
-    """Number of the group of every fault: two faults that are taken for each other too often are in one group."""
-    error: dict[tuple[int, int], float] = {}
-    count = np.zeros(faults)
+    """Number of the group of every fault: faults that are taken for each other too often are in one group.
+
+    Groups are joined as long as the mean error between the faults of two exceeds `ALIKE`, the most alike first: one
+    fault that sometimes looks like this group and sometimes like that one does not make one of both.
+    """
+    mistaken = np.zeros((faults, faults))  # of a unit with the one, how often the other is likelier
     for one in found:
-        count[one.fault] += 1
         mine = np.flatnonzero(one.among == one.fault)
-        if not mine.size:
-            continue
-        behind = one.log_likelihood - one.log_likelihood[mine[0]]
-        for other, away in zip(one.among.tolist(), behind.tolist(), strict=True):
-            if other != one.fault and away > -20:
-                key = (one.fault, other)
-                error[key] = error.get(key, 0.0) + 1 / (1 + float(np.exp(-sharpness * away)))
-    home = list(range(faults))
-
-    def root(one: int) -> int:
-        while home[one] != one:
-            one = home[one]
-        return one
-
-    for (first, second), mistaken in error.items():
-        back = error.get((second, first), 0.0)
-        if min(count[first], count[second]) == 0 or first > second:
-            continue
-        there, again = mistaken / count[first], back / count[second]
-        if min(there, again) > ALIKE / 2 and (there + again) / 2 > ALIKE:  # one odd unit shall not join two faults
-            home[max(root(first), root(second))] = min(root(first), root(second))
-    roots = [root(one) for one in range(faults)]
-    return np.array([sorted(set(roots)).index(one) for one in roots])
+        if mine.size:
+            behind = np.clip(one.log_likelihood - one.log_likelihood[mine[0]], -50, 50)
+            mistaken[one.fault, one.among] += 1 / (1 + np.exp(-sharpness * behind))
+    count = np.bincount([one.fault for one in found], minlength=faults)
+    mistaken /= np.maximum(count, 1)[:, None]
+    error = (mistaken + mistaken.T) / 2
+    error[np.minimum(mistaken, mistaken.T) <= ALIKE / 2] = 0.0  # one odd unit shall not join two faults
+    np.fill_diagonal(error, 0.0)
+    home, size = np.arange(faults), np.ones(faults)
+    while (most := float(error.max(initial=0.0))) > ALIKE:
+        first, second = (int(one) for one in np.argwhere(error == most)[0])
+        joined = (size[first] * error[first] + size[second] * error[second]) / (size[first] + size[second])
+        error[first], error[:, first] = joined, joined
+        error[second], error[:, second], error[first, first] = 0.0, 0.0, 0.0
+        size[first] += size[second]
+        home[home == second] = first
+    return np.unique(home, return_inverse=True)[1].astype(np.int64)

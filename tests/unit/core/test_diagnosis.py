@@ -245,6 +245,20 @@ def test_units_left_out_tell_what_looks_alike_and_how_far_to_trust() -> None:
     assert best_sharpness(right, np.ones(4), np.arange(4)) == 1.0
 
 
+def test_a_fault_that_looks_like_two_groups_does_not_join_them() -> None:
+    """0 and 1 are alike, 3 and 4 too; of the units with 2 some look like the ones, some like the others."""
+
+    def taken(fault: int, *others: int) -> LeftOut:
+        likelihood = np.array([0.0 if one in (fault, *others) else -30.0 for one in range(5)])
+        return LeftOut(fault=fault, among=np.arange(5), log_likelihood=likelihood)
+
+    found = [taken(0, 1), taken(0, 1, 2), taken(1, 0), taken(1, 0, 2), taken(3, 4), taken(3, 4, 2), taken(4, 3)]
+    groups = alike_groups([*found, taken(4, 3, 2), taken(2, 0, 1), taken(2, 0, 1, 3, 4), taken(2, 3, 4)], 5, 1.0)
+    assert groups[0] == groups[1]
+    assert groups[3] == groups[4]
+    assert groups[0] != groups[3]
+
+
 # Confirmed reworks
 
 
