@@ -116,7 +116,11 @@ class TerminalOperator:
         questions = self._questions if self._questions is not None else sys.stderr
         for _ in range(ATTEMPTS):
             print(question, end="", file=questions, flush=True)
-            line = answers.readline()
+            try:
+                line = answers.readline()
+            except KeyboardInterrupt:  # what is said next has a line of its own
+                print(file=questions, flush=True)
+                raise
             if not line:
                 raise Interrupted("The input ended where the operator was asked. Start the check at a terminal.")
             if line.strip().lower() in ("quit", "q"):

@@ -121,3 +121,14 @@ def test_what_was_asked_is_in_the_trace_when_the_person_leaves() -> None:
         with pytest.raises(Interrupted):
             ask()
     assert [one.answered for one in trace.drain()] == ["(Interrupted)", "(Interrupted)"]
+
+
+def test_a_question_that_is_interrupted_ends_its_line() -> None:
+    class Pressed(io.StringIO):
+        def readline(self, size: int = -1, /) -> str:
+            raise KeyboardInterrupt
+
+    shown = io.StringIO()
+    with pytest.raises(KeyboardInterrupt):
+        TerminalOperator(Pressed(), shown).confirm("Is it on?")
+    assert shown.getvalue() == "Is it on? [Y/n] \n"
