@@ -29,6 +29,7 @@ def run(options: argparse.Namespace) -> int:
     from hil.app.settings import DEFAULTS, Setting, Settings
     from hil.cli.check import check_orders
     from hil.core.records import UnitVerdict
+    from hil.errors import UsageError
     from hil.real.wallclock import WallClock
 
     given = {"out": options.out, "operator": "demo", "lot": "demo"}
@@ -48,7 +49,10 @@ def run(options: argparse.Namespace) -> int:
         for serial, faults in UNITS
     ]
     verdicts: list[UnitVerdict] = []
-    check_orders(orders, as_json=False, seen=lambda run: verdicts.append(run.verdict))
+    try:
+        check_orders(orders, as_json=False, seen=lambda run: verdicts.append(run.verdict))
+    except UsageError as problem:  # its units have attempts like any others
+        raise UsageError(f"{problem} For the demo: give it a new folder, 'hil demo --out FOLDER'.") from None
     expected = [UnitVerdict.FAIL if faults else UnitVerdict.PASS for _, faults in UNITS]
     print(f"Certificates and reports are in {Path(options.out)}/. 'hil show Q2-00003' says why that unit is no-go.")
     if verdicts != expected:

@@ -14,6 +14,8 @@ class HandSupply:
         on_switch: told before the output is switched: the unit will start anew.
     """
 
+    is_hand_read = True
+
     def __init__(self, operator: Operator, on_switch: Callable[[], None]) -> None:
         self._operator, self._on_switch = operator, on_switch
         self._is_on = True  # not known: off() asks

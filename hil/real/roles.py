@@ -14,6 +14,8 @@ class VisaSupply:
         on_switch: told before the output is switched: the unit will start anew.
     """
 
+    is_hand_read = False
+
     def __init__(self, instrument: VisaInstrument, on_switch: Callable[[], None]) -> None:
         self._instrument, self._on_switch = instrument, on_switch
 

@@ -2,6 +2,7 @@
 
 import csv
 import json
+import math
 import os
 import re
 import statistics
@@ -65,6 +66,7 @@ def test_good_boards_pass(population: list[dict[str, Any]]) -> None:
 
 
 SAID = re.compile(r"netlist: mean (.+?), standard deviation (.+?) over 500 drawn boards")
+DIGITS = re.compile(r"two readings of a supply with a digit of (.+)$")
 DERIVED = [(row, said) for row in LIMITS.rows if (said := SAID.search(row.reason))]
 
 
@@ -76,7 +78,11 @@ def test_derived_limits_are_what_their_reasons_say(population: list[dict[str, An
         mean, deviation = statistics.fmean(values), statistics.stdev(values)
         said_mean, said_deviation = (parse_quantity(text)[0] for text in said.groups())
         assert abs(mean - said_mean) < 0.2 * deviation, row.name
-        assert said_deviation == pytest.approx(deviation, rel=0.1), row.name
+        digit = DIGITS.search(row.reason)
+        # Rounded readings scatter more than the boards, by as much as two whole digits at most.
+        rounding = parse_quantity(digit[1])[0] * math.sqrt(2 / 12) if digit else 0.0
+        assert 0.9 < deviation / said_deviation, row.name
+        assert deviation < 1.1 * math.hypot(said_deviation, rounding), row.name
         # Wide enough for every good board, close enough to be worth having.
         for edge in (row.lower, row.upper):
             if edge is not None:
