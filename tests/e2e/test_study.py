@@ -81,7 +81,7 @@ def test_derived_limits_are_what_their_reasons_say(population: list[dict[str, An
         digit = DIGITS.search(row.reason)
         # Rounded readings scatter more than the boards, by as much as two whole digits at most.
         rounding = parse_quantity(digit[1])[0] * math.sqrt(2 / 12) if digit else 0.0
-        assert 0.9 < deviation / said_deviation, row.name
+        assert deviation / said_deviation > 0.9, row.name
         assert deviation < 1.1 * math.hypot(said_deviation, rounding), row.name
         # Wide enough for every good board, close enough to be worth having.
         for edge in (row.lower, row.upper):
