@@ -31,7 +31,7 @@ from hil.core.fault_dictionary import Tries, observations
 from hil.store.trials import TrialTable
 
 Belief = Callable[[Floats], Floats]
-COPIES = 12  # of each unit with a fault, upon as many good units
+COPIES = 6  # of each unit with a fault, upon as many good units
 READINGS_NOISE = 0.1  # standard deviations of good units, so that no tree learns a last digit by heart
 
 

@@ -85,18 +85,23 @@ def groups_first(units: Sequence[dict[str, Any]], probes: int) -> float:
     return sum(unit["turns"][probes]["group_is_first"] for unit in units) / len(units)
 
 
-def deciles(units: Sequence[dict[str, Any]]) -> list[tuple[float, float, int]]:
-    """(mean probability stated, share that was right, how many) of all stated causes, by decile of probability."""
-    stated: list[list[tuple[float, bool]]] = [[] for _ in range(10)]
-    for unit in units:
-        turn = unit["turns"][0]
-        for place, share in enumerate(turn["shares"]):
-            stated[min(int(share * 10), 9)].append((share, place == turn["place"]))
-    return [
-        (sum(share for share, _ in one) / len(one), sum(right for _, right in one) / len(one), len(one))
-        for one in stated
-        if one
-    ]
+def stated(units: Sequence[dict[str, Any]]) -> list[tuple[float, bool]]:
+    """(probability stated, whether it was right) of all causes stated before any probe."""
+    turns = [unit["turns"][0] for unit in units]
+    return [(share, place == turn["place"]) for turn in turns for place, share in enumerate(turn["shares"])]
+
+
+def deciles(units: Sequence[dict[str, Any]]) -> list[Sequence[tuple[float, bool]]]:
+    """What was stated, by decile of probability; the whole middle at the end, as its deciles have few cases each."""
+    found: list[list[tuple[float, bool]]] = [[] for _ in range(10)]
+    for share, is_right in stated(units):
+        found[min(int(share * 10), 9)].append((share, is_right))
+    return [one for one in (*found, [one for some in found[1:9] for one in some]) if one]
+
+
+def summary(some: Sequence[tuple[float, bool]]) -> tuple[float, float, int]:
+    """Mean probability stated, share that was right, how many."""
+    return sum(share for share, _ in some) / len(some), sum(right for _, right in some) / len(some), len(some)
 
 
 def confusions(units: Sequence[dict[str, Any]]) -> list[tuple[str, str, int]]:
@@ -137,8 +142,10 @@ def keep(by_kind: dict[str, list[dict[str, Any]]], folder: Path) -> None:
             figure = "true cause first after at most two probes, groups told apart by them"
             rows.writerow(line(kind, figure, "", share_of(units, 2, 1), len(units)))
         for kind in ("fresh", "perturbed"):
-            for stated, right, count in deciles(failing(by_kind[kind])):
-                figure = f"right of causes stated with {stated:.3f} on average"
+            for some in deciles(failing(by_kind[kind])):
+                mean, right, count = summary(some)
+                least, most = min(some)[0], max(some)[0]
+                figure = f"right of causes stated with {least:.2f} to {most:.2f}: {mean:.3f} on average"
                 rows.writerow(line(kind, figure, "", right, count))
     with Path(UNITS_KEPT).open("w") as file:
         file.writelines(json.dumps({"kind": kind, **unit}) + "\n" for kind, units in by_kind.items() for unit in units)
@@ -174,10 +181,10 @@ def test_two_probes_lead_to_the_group_of_the_true_cause(by_kind: dict[str, list[
 
 def test_stated_probabilities_are_met(by_kind: dict[str, list[dict[str, Any]]]) -> None:
     """Within 5 points of what was observed in each decile, as far as that many cases can tell."""
-    found = deciles(failing(by_kind["fresh"]))
+    found = list(map(summary, deciles(failing(by_kind["fresh"]))))
     missed = []
-    for stated, right, count in found:
+    for mean, right, count in found:
         lower, upper = interval(right, count, TOGETHER ** (1 / len(found)))
-        if not lower - 0.05 <= stated <= upper + 0.05:
-            missed.append((stated, right, count))
+        if not lower - 0.05 <= mean <= upper + 0.05:
+            missed.append((mean, right, count))
     assert missed == []
