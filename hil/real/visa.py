@@ -52,7 +52,7 @@ class VisaLibrary:
             resource = self._manager.open_resource(
                 address, read_termination="\n", write_termination="\n", open_timeout=5000
             )
-        except (pyvisa.Error, OSError, ValueError, AttributeError) as problem:
+        except Exception as problem:  # pyvisa-py raises just that where a host is not known
             raise InstrumentError(
                 role, address, f"cannot be opened ({_words(problem)}). Switch it on, or correct the address{hint}."
             ) from problem

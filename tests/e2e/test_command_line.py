@@ -208,14 +208,18 @@ def test_settings_come_from_options_then_the_file_then_defaults(call: Call, tmp_
     assert settings["limits"] == ("qm2", "default")
 
 
-def test_an_internal_error_is_bench_trouble_and_never_fail(call: Call, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("place", ["hil.runner.BoardSession", "hil.app.check_unit.open_bench"])
+def test_an_internal_error_is_bench_trouble_and_never_fail(
+    call: Call, monkeypatch: pytest.MonkeyPatch, place: str
+) -> None:
     def broken(*_: object, **__: object) -> None:
         raise ZeroDivisionError
 
-    monkeypatch.setattr("hil.runner.BoardSession", broken)
+    monkeypatch.setattr(place, broken)
     code, _, err = call("check", "Q2-00001")
     assert code == 3
     assert "internal error; nothing is said about the unit" in err
+    assert "INTERNALERROR" not in err
 
 
 def test_every_command_has_help(call: Call) -> None:

@@ -177,9 +177,10 @@ def test_nobody_at_the_address(bench: Bench) -> None:
     instrument.close()
 
 
-def test_an_address_that_is_none(bench: Bench) -> None:
+@pytest.mark.parametrize("address", ["no address", "TCPIP::no-such-host.invalid::5025::SOCKET"])
+def test_an_address_that_is_none(bench: Bench, address: str) -> None:
     with pytest.raises(InstrumentError, match="cannot be opened"):
-        bench.library.open("supply", "no address", hint="")
+        bench.library.open("supply", address, hint="")
 
 
 def test_who_answers_must_be_an_identity(bench: Bench) -> None:
