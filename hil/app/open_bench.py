@@ -152,7 +152,9 @@ class Bench:
             if role in self.hand_read:
                 _try(switch_off, troubles)
         if troubles:
-            raise BenchError(f"Switch the outputs off by hand, something may still be on: {' '.join(troubles)}")
+            raise BenchError(
+                f"Switch the outputs off by hand, something may still be on: {' '.join(dict.fromkeys(troubles))}"
+            )
 
     def close(self) -> None:
         """Make safe, close every port, give the bench free.

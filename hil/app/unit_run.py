@@ -296,7 +296,8 @@ class UnitRun:
             if isinstance(self.trouble, KeyboardInterrupt):
                 self.trouble = KeyboardInterrupt(str(problem))
             else:
-                self.trouble = BenchError(f"{problem} {self.trouble}") if self.trouble else problem
+                said = str(self.trouble or "")
+                self.trouble = BenchError(f"{problem} {said}") if said not in str(problem) else problem
         except KeyboardInterrupt as again:  # pressed a second time; everything is off by now
             self.trouble = self.trouble or again
         self.closed = recorder.close(trouble=_words(self.trouble))
