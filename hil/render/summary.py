@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 SIMULATED = "SIMULATED: no real unit was measured and no real instrument was used."
 _STYLES = {UnitVerdict.PASS: "bold green", UnitVerdict.FAIL: "bold red", UnitVerdict.INCOMPLETE: "bold yellow"}
 _ROW_STYLES = {Verdict.FAIL: "red", Verdict.UNDECIDED: "yellow", Verdict.NOT_MEASURED: "yellow"}
+MOST_NAMED = 12  # rows that are named one by one where many were not measured for one reason
 WIDE = 180  # columns where there is no terminal: names stay in one piece for grep
 _AS_IT_IS: Any = {"markup": False, "highlight": False, "soft_wrap": True}
 
@@ -158,12 +159,18 @@ def print_summary(run: Run, stream: TextIO) -> None:
             why = result.reason.rstrip(".")
             missing.setdefault("for that reason" if why in reason else why, []).append(result.name)
     for why, names in missing.items():
-        console.print(f"  not measured, {why}: {', '.join(names)}", style="yellow", **wrapped)
+        console.print(f"  not measured, {why}: {_named(names, opened.run)}", style="yellow", **wrapped)
     if closed and opened.planned_seconds:
         took = f"  Bench time {closed.actual_seconds:.1f} s, planned {opened.planned_seconds:.1f} s"
         console.print(took, style="dim", **_AS_IT_IS)
     for path in closed.files if closed else ():
         console.print(f"  {path}", **_AS_IT_IS)
+
+
+def _named(names: Sequence[str], run: str) -> str:
+    if len(names) <= MOST_NAMED:
+        return ", ".join(names)
+    return f"{len(names)} rows from {names[0]} to {names[-1]} ('hil show {run}' lists them)"
 
 
 def print_run(run: Run, stream: TextIO) -> None:
