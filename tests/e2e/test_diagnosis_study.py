@@ -75,14 +75,21 @@ def interval(share: float, count: int, confidence: float = TOGETHER) -> tuple[fl
     return float(found.low), float(found.high)
 
 
+def place_of(turn: dict[str, Any]) -> int:
+    """Place of a true cause among what was stated; "none of these" has a place too."""
+    place, shares = turn["place"], turn["shares"]
+    return int(place + (turn["none"] > (shares[place] if place < len(shares) else 0.0)))
+
+
 def share_of(units: Sequence[dict[str, Any]], probes: int, first: int) -> float:
     """Share of units whose cause is among the first so many, after at most so many probes."""
-    return sum(unit["turns"][probes]["place"] < first for unit in units) / len(units)
+    return sum(place_of(unit["turns"][probes]) < first for unit in units) / len(units)
 
 
 def groups_first(units: Sequence[dict[str, Any]], probes: int) -> float:
     """Share of units whose first cause lies in the group of the true one, after at most so many probes."""
-    return sum(unit["turns"][probes]["group_is_first"] for unit in units) / len(units)
+    turns = [unit["turns"][probes] for unit in units]
+    return sum(turn["group_is_first"] and turn["none"] <= turn["shares"][0] for turn in turns) / len(units)
 
 
 def stated(units: Sequence[dict[str, Any]]) -> list[tuple[float, bool]]:
@@ -107,7 +114,9 @@ def summary(some: Sequence[tuple[float, bool]]) -> tuple[float, float, int]:
 def confusions(units: Sequence[dict[str, Any]]) -> list[tuple[str, str, int]]:
     """(what it was, what was said first, how often) of the units whose cause was not first."""
     counted = Counter(
-        (" + ".join(unit["faults"]), unit["turns"][0]["first"]) for unit in units if unit["turns"][0]["place"] > 0
+        (" + ".join(unit["faults"]), "none of these" if turn["none"] > turn["shares"][0] else turn["first"])
+        for unit in units
+        if place_of(turn := unit["turns"][0]) > 0
     )
     return [(was, said, count) for (was, said), count in sorted(counted.items())]
 
