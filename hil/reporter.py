@@ -14,7 +14,7 @@ import pytest
 import pytest_html.plugin
 import pytest_metadata.plugin
 
-from hil.core.records import Reading, Run, Verdict
+from hil.core.records import Reading, Run, UnitVerdict, Verdict
 from hil.errors import BenchError
 from hil.render.junit import JunitProperties, case_properties
 from hil.render.report import HtmlReport
@@ -66,16 +66,18 @@ class Told:
         return True
 
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
-        """Every reading as the outcome of its check."""
-        for reading in self._run.readings:
-            for report in reports_of(reading):
-                session.config.hook.pytest_runtest_logreport(report=report)
+        """Every planned row as the outcome of its check; then the run itself, where it came to no verdict."""
+        reports = [report for reading in self._run.every_reading for report in reports_of(reading)]
+        if self._run.verdict is UnitVerdict.INCOMPLETE:
+            reports += _no_verdict(self._run)
+        for report in reports:
+            session.config.hook.pytest_runtest_logreport(report=report)
         return True
 
 
 def reports_of(reading: Reading) -> Iterator[pytest.TestReport]:
     """What pytest would have reported of a row: its call, and the end that its writers wait for."""
-    module, _, function = reading.check.partition("::")
+    module, _, function = (reading.check or "run::never_reached").partition("::")
     name = f"{function}[{reading.name}]"
     said = f"{reading.name}: {reading.verdict.value.replace('_', ' ')}: {reading.reason}"
     outcome: Literal["passed", "failed", "skipped"] = "passed"
@@ -95,6 +97,26 @@ def reports_of(reading: Reading) -> Iterator[pytest.TestReport]:
         user_properties=case_properties(reading),
     )
     yield call
-    end = copy(call)
+    yield _end_of(call)
+
+
+def _no_verdict(run: Run) -> Iterator[pytest.TestReport]:
+    """An error, so that nobody who only counts failures takes rows without one for a good unit."""
+    reason = run.closed.reason if run.closed else "interrupted: the run was never closed"
+    began = pytest.TestReport(
+        nodeid="run::verdict",
+        location=("run", None, "verdict"),
+        keywords={},
+        outcome="failed",
+        longrepr=f"{run.verdict}: {reason}",
+        when="setup",
+        user_properties=[("simulated", "true" if run.opened.simulated else "false")],
+    )
+    yield began
+    yield _end_of(began)
+
+
+def _end_of(report: pytest.TestReport) -> pytest.TestReport:
+    end = copy(report)
     end.when, end.outcome, end.longrepr, end.duration = "teardown", "passed", None, 0.0
-    yield end
+    return end

@@ -152,9 +152,8 @@ class Bench:
             if role in self.hand_read:
                 _try(switch_off, troubles)
         if troubles:
-            raise BenchError(
-                f"Switch the outputs off by hand, something may still be on: {' '.join(dict.fromkeys(troubles))}"
-            )
+            said = " ".join(dict.fromkeys(troubles))  # one cause may keep all of them from answering
+            raise BenchError(f"Switch the outputs off by hand, something may still be on: {said}")
 
     def close(self) -> None:
         """Make safe, close every port, give the bench free.

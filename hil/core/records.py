@@ -9,6 +9,7 @@ from enum import StrEnum
 from typing import Any
 
 Value = float | bool | str | None
+NEVER_REACHED = "never reached"
 
 
 class Verdict(StrEnum):
@@ -174,6 +175,25 @@ class Run:
     opened: RunOpened
     readings: tuple[Reading, ...] = field(default=())
     closed: RunClosed | None = None
+
+    @property
+    def every_reading(self) -> tuple[Reading, ...]:
+        """The readings that were taken, then one, not measured, for every planned row that was never reached."""
+        taken = {reading.name for reading in self.readings}
+        lost = (
+            Reading(
+                name=name,
+                value=None,
+                unit="",
+                verdict=Verdict.NOT_MEASURED,
+                reason=NEVER_REACHED,
+                simulated=self.opened.simulated,
+                time=self.opened.opened,
+            )
+            for name in self.opened.planned
+            if name not in taken
+        )
+        return (*self.readings, *lost)
 
     @property
     def verdict(self) -> UnitVerdict:

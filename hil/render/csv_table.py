@@ -25,15 +25,9 @@ def csv_text(run: Run) -> str:
     writer.writerow(COLUMNS)
     opened = run.opened
     marked = "SIMULATED" if opened.simulated else "no"
-    for reading in run.readings:
+    for reading in run.every_reading:
         cells = [getattr(opened if name in _OF_RUN else reading, name) for name in COLUMNS[1:]]
         writer.writerow([marked, *map(_cell, cells)])
-    taken = {reading.name for reading in run.readings}
-    for name in opened.planned:
-        if name not in taken:
-            known = {"name": name, "verdict": "not_measured", "reason": "never reached"}
-            cells = [getattr(opened, one) if one in _OF_RUN else known.get(one, "") for one in COLUMNS[1:]]
-            writer.writerow([marked, *map(_cell, cells)])
     return out.getvalue()
 
 

@@ -69,7 +69,7 @@ class HtmlReport:
 
     def __init__(self, run: Run, paper: Paper, diagnosis: str = "") -> None:
         self._run, self._paper, self._diagnosis = run, paper, diagnosis
-        self._readings = {reading.name: reading for reading in run.readings}
+        self._readings = {reading.name: reading for reading in run.every_reading}
 
     @hook(optionalhook=True)
     def pytest_html_results_table_header(self, cells: list[str]) -> None:
@@ -85,7 +85,8 @@ class HtmlReport:
             return
         reading = self._reading(report.nodeid)
         if reading is None:
-            cells[1:] = [_cell("verdict", ""), _cell("reading", escape(report.nodeid))]
+            mark = '<span class="hil-mark">SIMULATED</span>' if self._run.opened.simulated else ""
+            cells[1:] = [_cell("verdict", f"<b>{escape(self._run.verdict)}</b>{mark}"), _cell("reading", "the run")]
             cells += [_cell(key, "") for key, _ in _COLUMNS[2:]]
         else:
             cells[1:] = _cells(reading)

@@ -9,7 +9,6 @@ from hil.core.records import PartUsed, Reading, Run, Value, Verdict
 from hil.render.numbers import Scale, rounded, scale_for, short, signed
 
 AS_FOUND, AS_LEFT = ".as_found", ".as_left"
-NEVER_REACHED = "never reached"
 ERROR_QUANTITIES = {"F": "capacitance", "H": "inductance"}
 
 
@@ -94,23 +93,7 @@ class Point:
 
 def results_of(run: Run) -> tuple[Result, ...]:
     """Every reading of a run, and every planned one that was never reached, as results."""
-    read = [result_of(reading) for reading in run.readings]
-    names = {result.name for result in read}
-    opened = run.opened
-    lost = [
-        Reading(
-            name=name,
-            value=None,
-            unit="",
-            verdict=Verdict.NOT_MEASURED,
-            reason=NEVER_REACHED,
-            simulated=opened.simulated,
-            time=opened.opened,
-        )
-        for name in opened.planned
-        if name not in names
-    ]
-    return (*read, *map(result_of, lost))
+    return tuple(map(result_of, run.every_reading))
 
 
 @lru_cache(maxsize=1024)  # page, certificate and data show the same readings

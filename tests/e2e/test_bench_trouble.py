@@ -4,6 +4,7 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree
 
 import pytest
 
@@ -58,6 +59,11 @@ def test_trouble_of_the_bench_never_fails_the_unit_and_keeps_every_reading(
     assert recorded.closed is not None
     assert words in recorded.closed.reason
     assert len(recorded.readings) == len(unit["readings"])
+    xml = next(path for path in unit["files"] if path.endswith("junit.xml"))
+    suite = ElementTree.parse(tmp_path / xml).getroot()[0]
+    counts = {name: int(suite.attrib[name]) for name in ("tests", "skipped", "failures", "errors")}
+    rows = unit["planned"]  # every one of them is there, and the run itself as an error: nobody may count it as passed
+    assert counts == {"tests": rows + 1, "skipped": rows - unit["judged"], "failures": 0, "errors": 1}
 
 
 @pytest.mark.parametrize(

@@ -43,8 +43,14 @@ def test_every_reading_is_a_case_with_the_outcome_of_its_verdict(run_of: MakeRun
 
 
 def test_an_interrupted_run_has_reports_too(run_of: MakeRun, made: Made) -> None:
-    page, suites = made(run_of(stop_after=2, closed=False))
-    assert len(list(suites.iter("testcase"))) == 2
+    run = run_of(stop_after=2, closed=False)
+    page, suites = made(run)
+    cases = list(suites.iter("testcase"))
+    assert len(cases) == len(run.opened.planned) + 1  # every planned row, and the run itself
+    assert sum(case.find("skipped") is not None for case in cases) == len(run.opened.planned) - 2
+    error = cases[-1].find("error")
+    assert error is not None
+    assert error.text == "INCOMPLETE: interrupted: the run was never closed"
     assert "the run was interrupted and never closed" in page
 
 
