@@ -9,20 +9,21 @@ import sys
 from collections.abc import Callable, Sequence
 from typing import TextIO, TypeVar
 
-from hil.core.units import quantity
+from hil.core.units import parse_quantity, quantity
 from hil.errors import Interrupted
 from hil.ports import Clock, Operator
 from hil.real.trace import Exchange, Trace
 
 ATTEMPTS = 5
 _YES, _NO = ("", "y", "yes"), ("n", "no")
+_EXPLAINED = "'{text}' is no value in {unit}. Type digits with a point, as 4.98 or 4.98 {unit}; OL for over range."
 _OVER_RANGE = ("over", "ol", "o.l", "inf")
 
 T = TypeVar("T")
 
 
 def parse_value(text: str, unit: str) -> float:
-    """Read what a person reads off an instrument: ``4.98 V``, ``4.98``, ``1.2 kohm``, ``OL`` for over range.
+    """Read what a person reads off an instrument: ``4.98 V``, ``4.98``, ``1.2 kohm``, ``1.2k``, ``OL`` for over range.
 
     Raises:
         ValueError: another unit, or no value.
@@ -31,9 +32,23 @@ def parse_value(text: str, unit: str) -> float:
     if stripped.lower() in _OVER_RANGE:
         return math.inf
     try:
-        return float(stripped) if math.isfinite(float(stripped)) else quantity(stripped, unit)
+        value = float(stripped)
     except ValueError:
-        return quantity(stripped, unit)
+        value = _with_unit(stripped, unit)
+    if math.isfinite(value):
+        return value
+    raise ValueError(_EXPLAINED.format(text=stripped, unit=unit))
+
+
+def _with_unit(text: str, unit: str) -> float:
+    try:
+        _, found = parse_quantity(text)
+    except ValueError:
+        found = ""
+    try:
+        return quantity(text if found else f"{text}{unit}", unit)  # "1.2k": many instruments show no more
+    except ValueError as problem:
+        raise ValueError(str(problem) if found else _EXPLAINED.format(text=text, unit=unit)) from None
 
 
 class TerminalOperator:

@@ -19,6 +19,8 @@ from hil.sim.clock import SimClock
         ("4.98", "V", 4.98),
         (" 31 mA ", "A", 0.031),
         ("1.2 kohm", "ohm", 1200.0),
+        ("1.2k", "ohm", 1200.0),
+        ("350 m", "V", 0.35),
         ("OL", "ohm", math.inf),
         ("-2.1e-3", "V", -0.0021),
         ("23 degC", "degC", 23.0),
@@ -32,6 +34,15 @@ def test_a_value_is_typed_with_or_without_its_unit(text: str, unit: str, value: 
 def test_what_is_no_value_of_that_unit_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match=r"unit|value"):
         parse_value(text, "V")
+
+
+@pytest.mark.parametrize("text", ["4,98", "1k2", "nan", "", "about five"])
+def test_what_is_no_value_is_told_how_to_write_one(text: str) -> None:
+    with pytest.raises(ValueError) as caught:  # noqa: PT011 - the whole sentence follows
+        parse_value(text, "V")
+    assert str(caught.value) == (
+        f"'{text}' is no value in V. Type digits with a point, as 4.98 or 4.98 V; OL for over range."
+    )
 
 
 def operator(answers: str) -> tuple[TerminalOperator, io.StringIO]:
