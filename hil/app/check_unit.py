@@ -331,7 +331,8 @@ def opening_of(
         board=files.limits.board,
         attempt=attempt,
         attempts_allowed=files.limits.attempts,
-        retest_reason=order.retest_reason if attempt > 1 else "",  # one call may bring new units and old ones
+        # One call may bring new units and old ones; a rework run belongs to the attempt before it, and says why.
+        retest_reason=order.retest_reason if attempt > 1 or order.only else "",
         scope=files.scope,
         only=order.only,
         planned=(*(row.name for row in plan.rows), *plan.unread),

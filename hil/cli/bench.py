@@ -79,6 +79,8 @@ def _measure(options: argparse.Namespace, settings: "Settings", spec: "BenchFile
     from hil.store.sqlite_store import SqliteStore
 
     now = WallClock().now()
+    if spec.simulated:
+        print_simulated(sys.stdout)
     for one in settings.by_name.values():
         print(one)
     limits = load_limits(settings["limits"])
@@ -86,7 +88,7 @@ def _measure(options: argparse.Namespace, settings: "Settings", spec: "BenchFile
     refuse_overdue(spec, now[:10])
     refuse_simulation_options(spec, seed=None, faults=options.fault)
     with open_bench(spec, kit, board=limits.board) as bench:
-        if bench.simulated:
+        if bench.simulated and not spec.simulated:  # an instrument says so
             print_simulated(sys.stdout)
         print(f"bench '{spec.bench}' ({spec.file}), readiness counts for {spec.readiness_hours:g} h")
         for instrument in bench.identities:
