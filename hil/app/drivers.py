@@ -8,13 +8,12 @@ from pathlib import Path
 from typing import Any
 
 from hil.app.locate import label_of, locate, read_text
-from hil.core.equipment import Kit
 from hil.core.records import InstrumentUsed
 from hil.errors import BenchError, InstrumentError, UsageError
 from hil.files.bench import BenchFile, Role
 from hil.files.commands import parse_commands
 from hil.ports import Clock, Meter, Operator
-from hil.real.by_hand import HandCounter, HandGenerator, HandSelector, HandSupply, HandThermometer, HandVoltmeter
+from hil.real.by_hand import HandCounter, HandGenerator, HandSupply, HandThermometer, HandVoltmeter
 from hil.real.operator import RecordedOperator
 from hil.real.pace import Pace
 from hil.real.programmer import CommandProgrammer
@@ -93,7 +92,6 @@ def read_command_sets(spec: BenchFile) -> dict[str, CommandSet]:
 
 def open_drivers(
     spec: BenchFile,
-    kit: Kit,
     *,
     sets: Mapping[str, CommandSet],
     clock: Clock,
@@ -137,7 +135,7 @@ def open_drivers(
         if role is None:
             continue
         if role.by_hand:
-            roles[name] = _by_hand(name, person, kit, meter)
+            roles[name] = _by_hand(name, person, meter)
             identities.append(_used(role, BY_HAND, role.description))
             continue
         if library is None:
@@ -172,12 +170,10 @@ def open_drivers(
     )
 
 
-def _by_hand(name: str, operator: Operator, kit: Kit, meter: Meter) -> object:
+def _by_hand(name: str, operator: Operator, meter: Meter) -> object:
     match name:
         case "supply":
             return HandSupply(operator, meter.expect_start)
-        case "selector":
-            return HandSelector(operator, lambda part: kit[part].description if part in kit else part)
         case "voltmeter":
             return HandVoltmeter(operator)
         case "counter":

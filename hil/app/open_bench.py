@@ -313,7 +313,6 @@ def open_bench(
                 person, insert = at_another_bench(_remote_operator(spec), stack)
         drivers = open_drivers(
             spec,
-            kit,
             sets=sets,
             clock=clock,
             trace=trace,

@@ -309,6 +309,9 @@ def _role(table: Table) -> Role:
             raise table.error("command", "must be a list of words with '{image}' in one of them.")
     elif command:
         raise table.error("command", "belongs to [role.programmer] only. Delete it.")
+    elif by_hand and table.name == "selector":
+        words = "is what a bench without one is. Delete [role.selector]: parts and test points are asked for then."
+        raise table.error("by_hand", words)
     elif by_hand and "address" in table:
         raise table.error("address", "stands beside by_hand = true. Keep one of them.")
     elif not by_hand:

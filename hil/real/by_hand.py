@@ -139,30 +139,3 @@ class HandThermometer:
     def temperature_degc(self) -> float:
         """Temperature, degC."""
         return self._operator.read_value("thermometer", "temperature at the jig", "degC")
-
-
-class HandSelector:
-    """The operator connects parts and probes, and is asked only when something changes.
-
-    Args:
-        describe: what a part looks like, from its name.
-    """
-
-    def __init__(self, operator: Operator, describe: Callable[[str], str]) -> None:
-        self._operator, self._describe = operator, describe
-        self._part = self._point = ""
-
-    def fit(self, part: str) -> None:
-        """Have a part fitted."""
-        if part != self._part:
-            self._operator.fit(part, self._describe(part))
-            self._part = part
-
-    def probe(self, point: str) -> None:
-        """Have a test point probed."""
-        if point != self._point:
-            self._operator.probe(point)
-            self._point = point
-
-    def release(self) -> None:
-        """Nothing needs to be taken off."""

@@ -100,6 +100,7 @@ check_parts = ["c"]
         ("[meter]\nport = 'x'\npattern = 'x'", '6: meter.pattern: belongs to protocol = "listen".'),
         ("[meter]\nport = 'x'\nprotocol = 'listen'\npattern = 'x'", "7: meter.pattern: the pattern names no group"),
         ("[meter]\nport = 'x'\nprotocol = 'listen'\npattern = '(?P<luck>x)'", "7: meter.pattern: group 'luck' is not"),
+        ("[role.selector]\nby_hand = true", "5: role.selector.by_hand: is what a bench without one is. Delete"),
         ("[meter]\nport = 'x'\nbaud = 0", "6: meter.baud: must be 50 or more, not 0."),
         ("readiness_hours = 0", "4: readiness_hours: must be more than 0, not 0."),
     ],

@@ -5,7 +5,7 @@ import math
 import pytest
 
 from hil.errors import BenchError
-from hil.real.by_hand import HandCounter, HandGenerator, HandSelector, HandSupply, HandThermometer, HandVoltmeter
+from hil.real.by_hand import HandCounter, HandGenerator, HandSupply, HandThermometer, HandVoltmeter
 
 
 class Person:
@@ -50,6 +50,28 @@ def test_supply_is_set_switched_and_read() -> None:
     assert supply.in_current_limit()
 
 
+def test_wrong_polarity_is_leads_exchanged_and_put_back() -> None:
+    person = Person()
+    supply = HandSupply(person, lambda: None)  # type: ignore[arg-type]
+    supply.off()
+    supply.set(-7.4, 0.01)
+    supply.set(-7.4, 0.01)  # as it is: nobody is asked again
+    supply.on()
+    supply.off()
+    supply.set(0.0, 0.01)
+    supply.set(7.4, 0.06)
+    supply.have_switched_on()
+    assert person.asked[1:] == [
+        "Exchange the leads of the supply at the unit, the wrong polarity is meant. "
+        "Set the supply to 7.400 V, current limit 10.0 mA. Done?",
+        "Switch the output of the supply on. Done?",
+        "Switch the output of the supply off and put its leads the right way round again. Done?",
+        "Set the supply to 0.000 V, current limit 10.0 mA. Done?",
+        "Set the supply to 7.400 V, current limit 60.0 mA. Done?",
+        "Switch the output of the supply on now; no answer is needed.",
+    ]
+
+
 def test_a_supply_whose_state_nobody_knows_is_asked_for_at_the_end() -> None:
     person = Person()
     HandSupply(person, lambda: None).off()  # type: ignore[arg-type]
@@ -71,13 +93,3 @@ def test_measuring_instruments_are_read() -> None:
     assert HandCounter(person).frequency_hz(1.0) == 610_123.0  # type: ignore[arg-type]
     assert HandThermometer(person).temperature_degc() == 610_123.0  # type: ignore[arg-type]
     assert person.asked[0] == "voltmeter: resistance (OL when over range) [ohm]"
-
-
-def test_parts_and_probes_are_asked_for_once() -> None:
-    person = Person()
-    selector = HandSelector(person, lambda part: f"the {part}")  # type: ignore[arg-type]
-    for part in ("c_1n", "c_1n", "open"):
-        selector.fit(part)
-    selector.probe("TP_5V")
-    selector.probe("TP_5V")
-    assert person.asked == ["fit c_1n (the c_1n)", "fit open (the open)", "probe TP_5V"]
