@@ -4,6 +4,7 @@ It calibrates itself at power-on, so nothing may be fitted before it has started
 """
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -76,6 +77,16 @@ def test_rows_that_need_commands_are_not_measured_and_no_trouble(heard: Callable
     assert readings["rail_5v_nominal"]["verdict"] == "pass"
     assert "cannot send 'SYST:UPT?'" in readings["start_time"]["reason"]
     assert readings["c_1n"]["reason"] == "comes after start_time, which was not measured"
+
+
+def test_a_bench_that_only_listens_can_be_ready(heard: Callable[..., Any], capsys: pytest.CaptureFixture[str]) -> None:
+    """Its check parts are read; who the golden unit is and what the jig adds cannot be asked, and that is said."""
+    code = main(["bench", "--bench", "./listening.toml", "--fault", "firmware=prints_only"])
+    said = capsys.readouterr().out
+    assert code == 0, said
+    assert "READY since" in said
+    assert re.search(r"part_c_470p_check +4\d\d\.\d+ pF .*pass", said)
+    assert re.search(r"jig_open .*not measured: the bench has no meter that takes commands", said)
 
 
 def test_a_good_unit_passes(heard: Callable[..., Any]) -> None:
