@@ -31,7 +31,7 @@ from hil.store.trials import TrialTable
 
 OpenSession = Callable[[], AbstractContextManager[RunSession]]
 
-UNITS, GOOD_UNITS = 3, 200
+UNITS = 3
 BATCH = 25  # units that share an opened bench and a passing record
 _MEMORY = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None  # nobody reads this record after the run
 COMMON = "QM2-00001"  # the unit that has every fault once, and none once

@@ -25,6 +25,21 @@ def report(about: Subject, table: TrialTable, trials: Sequence[Trial], *, most_l
     return result(about.faults, tried, about.plan, moved or None, planned_trials=len(trials), most_loss=most_loss)
 
 
+def refuse_places(*, picture: Path | None = None, tables: str | None = None, order: str | None = None) -> None:
+    """Refuse places where no file can be, before minutes of trials are spent on what goes there.
+
+    Raises:
+        UsageError: a picture of another kind, a folder where a file should be or a file where a folder should be.
+    """
+    if picture is not None and picture.suffix not in PICTURES:
+        raise UsageError(f"--picture {picture}: must end in {', '.join(PICTURES)}.")
+    for option, file in (("picture", picture), ("order", None if order is None else Path(order))):
+        if file is not None and file.is_dir():
+            raise UsageError(f"--{option} {file}: is a folder. Name a file in it.")
+    if tables is not None and Path(tables).exists() and not Path(tables).is_dir():
+        raise UsageError(f"--csv {tables}: is a file. Name a folder; the tables have names of their own.")
+
+
 def write_files(
     found: CoverageResult,
     about: Subject,
@@ -41,7 +56,7 @@ def write_files(
         order: file for the order of the rows.
 
     Raises:
-        UsageError: a picture of another kind, or the board has no layout.
+        UsageError: the board has no layout.
         BenchError: a file cannot be written.
     """
     contents: dict[Path, bytes] = {}
@@ -56,7 +71,6 @@ def write_files(
         text = order_text(found.order.best, board=about.netlist.board, limits=about.files.limits)
         contents[Path(order)] = text.encode()
     for path, content in contents.items():
-        path.parent.mkdir(parents=True, exist_ok=True)
         write_whole(path, content)
     return tuple(contents)
 
@@ -64,8 +78,6 @@ def write_files(
 def _picture(found: CoverageResult, about: Subject, path: Path) -> bytes:
     from hil.render.coverage_picture import coverage_picture
 
-    if path.suffix not in PICTURES:
-        raise UsageError(f"--picture {path}: must end in {', '.join(PICTURES)}.")
     source = locate("board", f"{about.netlist.board}_layout")
     layout = parse_layout(label_of(source), read_text(source), about.netlist)
     return coverage_picture(found.coverage, about.netlist, layout, file_format=path.suffix[1:])

@@ -66,6 +66,8 @@ def _work(
                 done.put(("result", result))
                 if not _parent_lives():  # killed without a chance to end this one
                     return
+    except KeyboardInterrupt:  # the parent ends this one; the bench it had open takes that for a Ctrl-C
+        return
     except Exception as problem:
         done.put(("problem", problem))
     else:

@@ -44,7 +44,7 @@ def register(commands: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     """Try what is missing, report; 0."""
     from hil.app.coverage import Work, fill, trials_of
-    from hil.app.coverage_report import report, write_files
+    from hil.app.coverage_report import refuse_places, report, write_files
     from hil.app.coverage_subject import look, subject
     from hil.cli.progress import Progress
     from hil.core.coverage import GOOD
@@ -60,6 +60,12 @@ def run(options: argparse.Namespace) -> int:
             raise UsageError(f"--{name} {getattr(options, name)}: must be at least 1.")
     if options.good < 0 or not options.loss >= 0:
         raise UsageError("--good and --loss must not be negative.")
+    places: dict[str, Any] = {
+        "picture": Path(options.picture) if options.picture else None,
+        "tables": options.csv,
+        "order": options.order,
+    }
+    refuse_places(**places)
     settings, now = settings_from(options), WallClock().now()
     checks = (CHECKS, *settings.checks)
     about = subject(
@@ -87,8 +93,7 @@ def run(options: argparse.Namespace) -> int:
     screen = sys.stderr if options.json else sys.stdout
     print("SIMULATED: what follows is about simulated units.", file=screen)
     print_coverage(found, screen, everything=options.all)
-    pictures = Path(options.picture) if options.picture else None
-    for path in write_files(found, about, picture=pictures, tables=options.csv, order=options.order):
+    for path in write_files(found, about, **places):
         print(f"  {path}", file=screen)
     if options.json:
         print(json.dumps(as_json(found, about.key), ensure_ascii=False, allow_nan=False))

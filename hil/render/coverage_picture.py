@@ -106,7 +106,8 @@ def _components(axes: Any, totals: Mapping[str, Total], places: Mapping[str, tup
 
 def _legend(figure: Any, coverage: Coverage) -> None:
     total = coverage.total()
-    title = f"Fault coverage: {total.weighted_share:.1%} of what may go wrong, by weight"
+    whole = "what may go wrong" if total.weight > 1 - 1e-6 else f"{total.faults} faults that were tried"
+    title = f"SIMULATED. Fault coverage: {total.weighted_share:.1%} of {whole}, by weight"
     if total.visible:
         title += f"; {total.visible_weighted_share:.1%} of what can be seen from outside"
     figure.text(0.02, 0.965, title, fontsize=11, color=INK, weight="bold", va="center")

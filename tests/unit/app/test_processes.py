@@ -1,6 +1,8 @@
 """Work on several processes: results as they are made, problems as themselves, a process that dies."""
 
 import os
+import signal
+import time
 
 import pytest
 
@@ -24,6 +26,19 @@ def test_nothing_to_do_starts_no_process():
 def test_a_problem_arrives_as_itself(jobs):
     with pytest.raises(TypeError, match="not iterable"), in_processes(iter, [3, 4], jobs=jobs) as results:
         list(results)
+
+
+def test_a_process_that_is_ended_says_nothing(capfd):
+    with in_processes(_slowly, [1, 2], jobs=2) as results:
+        next(results)
+    assert capfd.readouterr().err == ""
+
+
+def _slowly(number):
+    """Takes the signal that ends it for a Ctrl-C, as an opened bench does."""
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    yield number
+    time.sleep(60)
 
 
 def test_a_process_that_dies_is_told(monkeypatch):

@@ -96,4 +96,5 @@ def test_picture_names_every_component_and_is_the_same_every_time(found):
     assert drawn == coverage_picture(found.coverage, netlist, layout, file_format="svg")
     ElementTree.fromstring(drawn)  # well-formed
     assert all(f"<!-- {part.designator} -->".encode() in drawn for part in netlist.components)
+    assert b"SIMULATED" in drawn or b"<!-- SIMULATED." in drawn
     assert coverage_picture(found.coverage, netlist, layout, file_format="png").startswith(b"\x89PNG")
