@@ -8,19 +8,18 @@ from typing import TypeVar
 
 from hil.app.check_files import Files
 from hil.app.coverage import files_for_trials
-from hil.app.locate import label_of, locate, read_text
+from hil.app.fault_universe import universe_of
+from hil.app.locate import locate, read_text
 from hil.app.processes import in_processes
 from hil.app.settings import Settings
 from hil.app.visibility import GOOD_UNITS, Looking, first_moved_by, looking, moved_by
 from hil.circuit.netlist import Netlist
-from hil.circuit.universe import CLASSES, PossibleFault, universe
+from hil.circuit.universe import CLASSES, PossibleFault
 from hil.core.coverage import GOOD, FaultOf, Trial
 from hil.core.plan import Plan
 from hil.core.visibility import Moved, Range, ranges_of
 from hil.errors import UsageError
-from hil.files.fault_weights import parse_fault_weights
 from hil.files.located import did_you_mean
-from hil.files.netlist import parse_netlist
 from hil.store.trials import TrialTable
 from hil.suite import ROOT
 
@@ -109,18 +108,6 @@ def subject(
             "simulation": _hash(*_python(_PROGRAM / "circuit"), *_python(_PROGRAM / "sim")),
         },
     )
-
-
-def universe_of(board: str) -> tuple[Netlist, tuple[PossibleFault, ...]]:
-    """Netlist and possible faults of a board.
-
-    Raises:
-        UsageError: one of the files is missing or wrong.
-    """
-    path, weights_path = locate("board", board), locate("board", f"{board}_faults")
-    netlist = parse_netlist(label_of(path), read_text(path))
-    weights = parse_fault_weights(label_of(weights_path), read_text(weights_path), netlist)
-    return netlist, universe(netlist, weights)
 
 
 def _chosen(

@@ -14,19 +14,18 @@ import numpy as np
 
 from hil.app.coverage import OpenSession, Work, files_for_trials, fill
 from hil.app.dictionary_file import state_of
-from hil.app.locate import label_of, load_limits, locate, read_text
+from hil.app.fault_universe import universe_of
+from hil.app.locate import load_limits
 from hil.app.probe_model import probe_names, probe_values, unit_of, weak_points
 from hil.app.settings import Settings
 from hil.circuit.netlist import Netlist
-from hil.circuit.universe import PossibleFault, universe, varied
+from hil.circuit.universe import PossibleFault, varied
 from hil.core.coverage import GOOD, Seen, Trial, Tried
 from hil.core.diagnosis import UNTRIED, Dictionary, outcome
 from hil.core.fault_dictionary import Columns, LeftOut, Tries, alike_groups, best_sharpness, learn, left_out
 from hil.core.limit import Limit, Limits
 from hil.core.records import Verdict
 from hil.errors import UsageError
-from hil.files.fault_weights import parse_fault_weights
-from hil.files.netlist import parse_netlist
 from hil.sim.unit import FIRMWARE_VERSION, build_unit
 from hil.store.trials import TrialTable
 
@@ -43,10 +42,7 @@ def board_of(limits_name: str) -> tuple[Limits, Netlist, tuple[PossibleFault, ..
         UsageError: one of the files is wrong.
     """
     limits = load_limits(limits_name)
-    board, weights = locate("board", limits.board), locate("board", f"{limits.board}_faults")
-    netlist = parse_netlist(label_of(board), read_text(board))
-    possible = universe(netlist, parse_fault_weights(label_of(weights), read_text(weights), netlist))
-    return limits, netlist, possible
+    return limits, *universe_of(limits.board)
 
 
 def learning_trials(possible: Sequence[PossibleFault], netlist: Netlist, *, units: int = UNITS) -> list[Trial]:

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from hil.app.coverage import Work, files_for_trials, fill, trials_of
-from hil.app.coverage_subject import universe_of
+from hil.app.fault_universe import universe_of
 from hil.app.settings import read_settings
 from hil.core.coverage import GOOD, Trial, Tried
 from hil.runner import BoardSession

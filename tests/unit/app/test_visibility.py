@@ -5,7 +5,7 @@ import math
 import pytest
 
 from hil.app.check_files import read_files, value_today
-from hil.app.coverage_subject import universe_of
+from hil.app.fault_universe import universe_of
 from hil.app.settings import read_settings
 from hil.app.visibility import Looking, first_moved_by, looking, moved_by
 from hil.core.visibility import Range, ranges_of
