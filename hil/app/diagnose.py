@@ -7,14 +7,17 @@ faults happen.
 import hashlib
 import secrets
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
 from hil.app.dictionary_file import dictionary_path, load_dictionary, refuse_other
-from hil.app.locate import label_of
+from hil.app.fault_universe import universe_of
+from hil.app.locate import label_of, netlist_sha256
 from hil.core import confirmed as confirming
 from hil.core.causes import Diagnosis, diagnose
-from hil.core.diagnosis import Dictionary, Floats, Seen
+from hil.core.diagnosis import OVER_RANGE_OHM, Dictionary, Floats, Seen
 from hil.core.ledger import Diagnosed, Rework
 from hil.core.records import Run, UnitVerdict, Verdict
 from hil.core.units import parse_quantity
@@ -32,7 +35,7 @@ class Explained:
 
     Args:
         probes: what was measured besides its readings, (name, value).
-        confirmed: how many confirmed reworks the prior rests on besides the shipped weights.
+        confirmed: how many confirmed reworks the prior rests on besides the weights file.
     """
 
     run: Run
@@ -59,7 +62,7 @@ def explain(
 
     Args:
         probes: what was measured since, (name as in the dictionary, value).
-        store: the record whose confirmed reworks count; None: shipped weights alone.
+        store: the record whose confirmed reworks count; None: the weights file alone.
         path: the dictionary; None: the shipped one of the run's board.
 
     Raises:
@@ -74,6 +77,7 @@ def explain(
     dictionary = load_dictionary(where)
     facts = dict(run.closed.facts) if run.closed is not None else {}
     refuse_other(dictionary, run.opened, facts, label=label_of(where))
+    dictionary = replace(dictionary, weights=weights_now(dictionary))
     weights, count = weights_after(dictionary, store)
     seen: dict[str, tuple[Seen, bool, bool]] = dict(_readings(run))
     seen |= {name: (value, True, True) for name, value in probes}
@@ -86,6 +90,20 @@ def _readings(run: Run) -> Iterable[tuple[str, tuple[Seen, bool, bool]]]:
     for reading in run.readings:
         tried = reading.verdict is not Verdict.NOT_MEASURED
         yield reading.name, (reading.value, tried, reading.verdict is Verdict.PASS)
+
+
+def weights_now(dictionary: Dictionary) -> Floats:
+    """How often faults happen by the weights file as it is now, which may have been edited since the learning.
+
+    Raises:
+        UsageError: the file is wrong, or gives none of the faults any weight.
+    """
+    board = dictionary.about["board"]
+    if netlist_sha256(board) != dictionary.about["netlist_sha256"]:
+        return dictionary.weights  # the file is for a board that this dictionary does not know
+    weight = {one.text: one.weight for one in universe_of(board)[1]}
+    found = np.array([weight.get(fault, 0.0) for fault in dictionary.faults])
+    return np.asarray(found / found.sum())
 
 
 def weights_after(dictionary: Dictionary, store: RecordStore | None) -> tuple[Floats, int]:
@@ -186,13 +204,17 @@ def _probe(text: str, names: set[str]) -> tuple[str, float]:
     point, equals, amount = (piece.strip() for piece in text.partition("="))
     is_over = amount.lower().startswith("inf")
     try:
-        value, unit = (float("inf"), amount[3:].strip()) if is_over else parse_quantity(amount)
+        value, unit = (OVER_RANGE_OHM, amount[3:].strip()) if is_over else parse_quantity(amount)
     except ValueError as problem:
         raise UsageError(f"--probe '{text}': {problem}. Write POINT=VALUE, such as 'U3.4=4.99 V'.") from None
     if not equals or unit not in KINDS:
         raise UsageError(
             f"--probe '{text}': write POINT=VALUE with V, ohm or Hz, such as 'U3.4=4.99 V' or 'R5=1 kohm'."
         )
+    if is_over and unit != "ohm":
+        raise UsageError(f"--probe '{text}': only a resistance can be over range. Write what the meter shows.")
+    if value < 0 and unit != "V":
+        raise UsageError(f"--probe '{text}': less than zero. Exchange the leads, or write what the meter shows.")
     name = point if point.partition(" ")[0] in UNITS else f"{KINDS[unit]} {point}"
     if name not in names:
         raise UsageError(f"--probe '{text}': the dictionary knows no {name}. {did_you_mean(name, names)}")

@@ -2,7 +2,8 @@
 
 voltage POINT        against GND, unit on at nominal supply, terminals open, through a voltmeter's input
 frequency TP_COMP    likewise, by counter
-resistance PART      across a two-terminal part, power off, + at its first pin
+resistance PART      across a two-terminal part, power off, + at its first pin; leads at the legs of the part, so that
+                     behind an open joint they read the part alone, and a part that is not there reads nothing
 
 Points are test points, nets and the pins of everything with more than two of them, so that a joint that is open can be
 told from a part that is dead.
@@ -15,11 +16,11 @@ from dataclasses import replace
 from hil.app.power import LIMIT_A, NOMINAL_V
 from hil.circuit.board import BoardModel, Conditions
 from hil.circuit.netlist import Netlist
+from hil.core.diagnosis import OVER_RANGE_OHM
 from hil.sim.instruments.measuring import INPUT_OHM
 from hil.sim.nominal import Nominal
 
 FREQUENCY = "frequency TP_COMP"
-OVER_RANGE_OHM = 1e9  # what counts as a resistance over range
 # What the firmware drives when nothing is asked of it: fixtures/firmware/bench_port.md, pins; display at rest.
 IDLE_PINS = (
     ("PB0", "low"), ("PB1", "low"), ("PB2", "high"), ("PB3", "low"), ("PB5", "low"), ("PC2", "low"), ("PC3", "high"),

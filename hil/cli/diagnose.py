@@ -24,7 +24,8 @@ def register(commands: Any) -> None:
     )
     parser.add_argument(
         "--probe", action="append", default=[], metavar="POINT=VALUE",
-        help="what was measured since: 'U3.4=4.99 V' (on, 7.4 V), 'R5=1 kohm' (across, power off); repeatable",
+        help="what was measured since: 'U3.4=4.99 V' (on, 7.4 V), 'R5=1 kohm' (at its legs, power off; 'inf ohm' is "
+        "over range); repeatable",
     )  # fmt: skip
     parser.add_argument("--forget", action="store_true", help="forget what was probed before")
     parser.add_argument("--json", action="store_true", help="as one JSON object")

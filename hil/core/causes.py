@@ -108,7 +108,7 @@ def diagnose(
 
     Args:
         readings: by name, probes too: value, whether it was tried, whether it passed.
-        weights: how often faults happen, by number; None: as shipped.
+        weights: how often faults happen, by number; None: by the weights file.
     """
     seen = observe(dictionary, readings)
     belief = believe(dictionary, seen, weights)

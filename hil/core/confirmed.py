@@ -1,9 +1,9 @@
-"""What reworks that helped say about how often faults happen: shipped weights, and counts on top of them.
+"""What reworks that helped say about how often faults happen: the weights file, and counts on top of them.
 
-A cause is confirmed when a unit failed, was diagnosed, had one component reworked and then passed. The shipped weights
-count like `SHIPPED_COUNT` confirmed causes, and every confirmed one adds one to them (a Dirichlet prior and its
-posterior mean). A rework names a component, not a fault: its one count is shared among that component's faults as the
-diagnosis saw them.
+A cause is confirmed when a unit failed, was diagnosed, had one component reworked and then passed. The weights of
+the file count like `SHIPPED_COUNT` confirmed causes, and every confirmed one adds one to them (a Dirichlet prior and
+its posterior mean). A rework names a component, not a fault: its one count is shared among the faults of
+that component as the diagnosis saw them.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -36,7 +36,7 @@ def counts(faults: Sequence[str], weights: Floats, confirmed: Iterable[Confirmed
     found = np.zeros(len(faults))
     for rework in confirmed:
         shares = _shares(rework, number, weights)
-        total = sum(shares.values())
+        total = sum(shares.values()) or 1.0
         for place, share in shares.items():
             found[place] += share / total
     return found
@@ -49,7 +49,7 @@ def _shares(rework: Confirmed, number: Mapping[str, int], weights: Floats) -> di
     shares: dict[int, float] = {}
     for alike, probability in rework.causes:
         members = [number[fault] for fault in alike if fault in number and of_component(fault)]
-        total = sum(float(weights[place]) for place in members)
+        total = sum(float(weights[place]) for place in members) or 1.0
         for place in members:
             shares[place] = shares.get(place, 0.0) + probability * float(weights[place]) / total
     if sum(shares.values()) > 0:

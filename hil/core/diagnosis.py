@@ -29,6 +29,8 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 VALUE, WRONG, NOTHING, UNTRIED = 0, 1, 2, -1  # kinds of what is seen of a row; a right text counts as VALUE
+OVER_RANGE_OHM = 1e9  # what counts as a resistance over range
+UNSEEN_ODDS = np.array([0.6, 0.2, 0.2])  # of the kinds of what is seen of a row that a mode never came to
 LINEAR = 20.0  # standard deviations up to which a value counts linearly
 MODEL_ERROR = 0.4  # standard deviations of good units: benches differ by more than those learned from
 CANDIDATES = 100  # modes that are judged exactly, after a quick look at all: more than look alike
@@ -62,7 +64,7 @@ class Dictionary:
         scale: their standard deviation.
         covariance: of good units, in units of `scale`.
         faults: their texts.
-        weights: how often they happen, as shipped; they add up to 1.
+        weights: how often they happen, by the weights file; they add up to 1.
         groups: number of the group each fault belongs to: no reading tells its members apart.
         sharpness: exponent of the likelihood: 1 would believe the model to the letter.
         none_weight: how often a failing unit has none of the faults.
@@ -100,15 +102,18 @@ Seen = float | bool | str | None
 
 
 def observe(dictionary: Dictionary, seen: Mapping[str, tuple[Seen, bool, bool]]) -> Observation:
-    """What a run shows, in the dictionary's rows.
+    """What a run shows, in the dictionary's rows; rows that it never came to when it was learned say nothing.
+
+    Such are the rows of other scopes than the one it was learned in: nobody knows what good units read there.
 
     Args:
         seen: by row name: value, whether it was tried, whether it passed.
     """
     kind = np.full(len(dictionary.rows), UNTRIED, dtype=np.int64)
     value = np.zeros(len(dictionary.rows))
+    known = np.abs(dictionary.modes.odds - UNSEEN_ODDS).max(axis=(0, 2)) > 1e-3
     for column, name in enumerate(dictionary.rows):
-        if name not in seen:
+        if name not in seen or not known[column]:
             continue
         found, tried, passed = seen[name]
         kind[column], value[column] = outcome(found, tried, passed)
@@ -154,7 +159,7 @@ def believe(dictionary: Dictionary, seen: Observation, weights: Floats | None = 
     """Probabilities of all faults.
 
     Args:
-        weights: how often faults happen; None: as shipped.
+        weights: how often faults happen; None: by the weights file.
     """
     modes = dictionary.modes
     prior = dictionary.weights if weights is None else weights

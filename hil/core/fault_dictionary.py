@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from hil.core.diagnosis import (
+    UNSEEN_ODDS,
     UNTRIED,
     VALUE,
     Dictionary,
@@ -33,7 +34,6 @@ CODE = 0.05  # scale of rows that are the same number in all good units: codes a
 LEAST_REPEATABILITY = 0.02  # standard deviations of good units
 PRIOR_ODDS = np.array([0.998, 0.001, 0.001])  # of an outcome that was never seen in a mode
 PRIOR_ODDS_UNITS = 0.3
-UNSEEN_ODDS = np.array([0.6, 0.2, 0.2])  # of a row that a mode never came to
 UNSEEN_SCATTER = 15.0
 COVARIANCE_SHRINKAGE, AMONG_SHRINKAGE = 0.03, 0.5
 ALIKE = 0.25  # error of telling two faults apart from which they count as alike

@@ -27,6 +27,8 @@ def parse_fault_weights(label: str, text: str, netlist: Netlist) -> FaultWeights
     for name in CLASSES:
         if name not in classes:
             raise document.error("class", f"class {name!r} is missing. Add [class.{name}] with weight and reason.")
+    if not any(one.weight for one in classes.values()):
+        raise document.error("class", "every weight is zero. Weights are relative: give what happens one above zero.")
     return FaultWeights(
         board=document.text("board"),
         classes=classes,

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 UnitOf = Callable[[str], str]
 MOST_EXPECTED = 20
+OVER_RANGE_FROM_OHM = 1e7  # beyond what an ohmmeter shows
 WIDE = {"V": 0.5, "A": 5e-3}  # an interval as wide that crosses zero says "below": no board makes negative rails
 
 
@@ -22,7 +23,7 @@ def diagnosis_lines(explained: "Explained") -> Iterator[str]:
     found, unit_of = explained.diagnosis, explained.unit_of
     yield f"Diagnosis of {explained.run.opened.serial}, run {explained.run.opened.run}"
     if explained.probes:
-        yield f"  with {', '.join(f'{name} {show(value, unit_of(name))}' for name, value in explained.probes)}"
+        yield f"  with {', '.join(f'{name} {seen_words(value, unit_of(name))}' for name, value in explained.probes)}"
     if not found.fits:
         yield f"  None of the known faults fits ({percent(found.none)}): a fault or a combination not thought of."
     for number, cause in enumerate(found.causes, start=1):
@@ -58,7 +59,7 @@ def probe_words(probe: NextProbe) -> str:
     how = {
         "voltage": f"voltage at {point} against GND, unit on at 7.4 V, terminals open",
         "frequency": f"frequency at {point}, unit on at 7.4 V, terminals open",
-        "resistance": f"resistance across {point}, power off, ohmmeter with 0.1 mA and + at pin 1",
+        "resistance": f"resistance at the legs of {point}, power off, ohmmeter with 0.1 mA and + at pin 1",
     }[kind]
     return f"{how} (worth {probe.information_bit:.1f} of {probe.entropy_bit:.1f} bit)."
 
@@ -71,11 +72,11 @@ def cause_words(cause: Cause) -> str:
 
 
 def prior_words(cause: Cause, confirmed: int) -> str:
-    """How often it happens: as shipped, and after confirmed reworks where there are any."""
-    shipped = f"prior {percent(cause.shipped_prior)} shipped"
+    """How often it happens: by the weights file, and after confirmed reworks where there are any."""
+    by_file = f"prior {percent(cause.shipped_prior)} by the weights file"
     if not confirmed:
-        return shipped
-    return f"{shipped}, {percent(cause.prior)} after {confirmed} confirmed rework{'s' if confirmed > 1 else ''}"
+        return by_file
+    return f"{by_file}, {percent(cause.prior)} after {confirmed} confirmed rework{'s' if confirmed > 1 else ''}"
 
 
 def percent(share: float) -> str:
@@ -104,6 +105,8 @@ def seen_words(value: Seen, unit: str) -> str:
         return "gave no value"
     if isinstance(value, bool):
         return "yes" if value else "no"
+    if unit == "ohm" and isinstance(value, float | int) and value > OVER_RANGE_FROM_OHM:
+        return "over range"
     return show(float(value), unit, digits=4) if isinstance(value, float | int) else repr(value)
 
 
@@ -112,10 +115,10 @@ def interval(middle: float, lower: float, upper: float, unit: str, *, digits: in
 
     Where few units tell how far a value scatters its interval is wide, and may reach where no board can be.
     """
-    if unit == "ohm" and middle > 1e7:
+    if unit == "ohm" and middle > OVER_RANGE_FROM_OHM:
         return "over range"
     low, high = show(lower, unit, digits=digits), show(upper, unit, digits=digits)
-    if unit == "ohm" and upper > 1e7:
+    if unit == "ohm" and upper > OVER_RANGE_FROM_OHM:
         high = "over range"
     if lower < 0 < upper and upper - lower > WIDE.get(unit, upper - lower):
         return f"below {high}"

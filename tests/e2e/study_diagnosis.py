@@ -24,12 +24,12 @@ from hil.app.learn_faults import board_of
 from hil.app.locate import load_bench, load_kit
 from hil.app.open_bench import Bench, open_bench
 from hil.app.power import Power
-from hil.app.probe_model import OVER_RANGE_OHM, points_of
+from hil.app.probe_model import points_of
 from hil.app.settings import read_settings
 from hil.circuit.universe import PossibleFault, varied
 from hil.core.causes import diagnose
 from hil.core.coverage import Trial, Tried
-from hil.core.diagnosis import Dictionary, Seen
+from hil.core.diagnosis import OVER_RANGE_OHM, Dictionary, Seen
 from hil.core.records import Verdict
 from hil.runner import BoardSession
 

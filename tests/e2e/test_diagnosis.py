@@ -2,6 +2,7 @@
 
 import dataclasses
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -9,7 +10,7 @@ from pypdf import PdfReader
 
 from hil.app.diagnose import confirmed_causes, explain, recorded
 from hil.app.dictionary_file import dictionary_path, load_dictionary, packed, unpacked
-from hil.app.locate import load_limits, netlist_sha256
+from hil.app.locate import FOLDERS, load_limits, netlist_sha256
 from hil.cli.main import main
 from hil.core.records import Run
 from hil.errors import UsageError
@@ -54,7 +55,7 @@ def test_on_the_screen(out: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert text.startswith("SIMULATED")
     assert text.rstrip().endswith("was used.")
     assert f"Diagnosis of {FAULTY}" in text
-    assert all(word in text for word in ("F1=open", "shipped", "for "))
+    assert all(word in text for word in ("F1=open", "by the weights file", "for "))
 
 
 def test_on_the_report_but_never_on_the_certificate(out: Path) -> None:
@@ -91,12 +92,53 @@ def test_a_probe_changes_the_list_and_stays(out: Path, capsys: pytest.CaptureFix
     [
         ("U3.99=1 V", "--probe 'U3.99=1 V': the dictionary knows no voltage U3.99."),
         ("U3.4=1 A", "--probe 'U3.4=1 A': write POINT=VALUE with V, ohm or Hz, such as 'U3.4=4.99 V' or 'R5=1 kohm'."),
+        ("U3.4=inf V", "--probe 'U3.4=inf V': only a resistance can be over range."),
+        ("R5=-5 ohm", "--probe 'R5=-5 ohm': less than zero."),
         ("U3.4", "--probe 'U3.4': '' is not a value with a unit; write it like '4.7 nF'. Write POINT=VALUE"),
     ],
 )
 def test_a_probe_that_cannot_be_read(out: Path, capsys: pytest.CaptureFixture[str], probe: str, words: str) -> None:
     assert main(["diagnose", FAULTY, "--out", str(out), "--probe", probe]) == 4
     assert words in capsys.readouterr().err
+
+
+def test_a_resistance_over_range_tells_as_much_as_any_other(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    assert main(["check", FAULTY, "--out", str(tmp_path), "--fault", "U4=reversed"]) == 1
+    where = ["--out", str(tmp_path)]
+    before = json.loads(told(capsys, FAULTY, "--json", *where))["causes"][0]["faults"]
+    assert {"U4=reversed", "R10=short"} <= set(before)
+    after = json.loads(told(capsys, FAULTY, "--json", *where, "--probe", "R10=inf ohm"))["causes"][0]["faults"]
+    assert after == ["U4=reversed"]
+    assert "resistance R10 over range" in told(capsys, FAULTY, *where)
+
+
+def test_an_edited_weight_moves_the_list(
+    out: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    before = json.loads(told(capsys, FAULTY, "--json", "--out", str(out), "--forget"))
+    boards = tmp_path / "boards"
+    shutil.copytree(FOLDERS["board"], boards)
+    weights = boards / "qm2_faults.toml"
+    edited = weights.read_text() + '\n[component.SW1]\nfactor = 100\nreason = "a lot of bad switches"\n'
+    weights.write_text(edited)
+    monkeypatch.setitem(FOLDERS, "board", boards)
+    after = json.loads(told(capsys, FAULTY, "--json", "--out", str(out)))
+    assert before["causes"][0]["faults"][0] != "SW1=open"
+    assert after["causes"][0]["faults"][0] == "SW1=open"
+    assert after["causes"][0]["shipped_prior"] > before["causes"][0]["shipped_prior"]
+    weights.write_text(edited.replace("factor = 100", "factor = -1"))
+    assert main(["diagnose", FAULTY, "--out", str(out)]) == 4
+    assert "component.SW1.factor: must be zero or more" in capsys.readouterr().err
+
+
+def test_rows_that_nothing_was_learned_of_say_nothing(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """Rows of another scope than the learned one: what good units read there nobody knows."""
+    assert main(["check", FAULTY, "--out", str(tmp_path), "--scope", "boxed", "--fault", "C2=open"]) == 1
+    said = json.loads(told(capsys, FAULTY, "--json", "--out", str(tmp_path)))
+    assert "C2=open" in said["causes"][0]["faults"]
+    spoken = [row for cause in said["causes"] for row in (*cause["for"], *cause["against"])]
+    assert spoken
+    assert not [row for row in spoken if row.startswith("battery_outside")]
 
 
 def test_nothing_to_diagnose(out: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -155,6 +197,8 @@ def test_a_dictionary_survives_its_file(tmp_path: Path) -> None:
 def test_a_rework_that_helped_is_counted_and_said(out: Path, capsys: pytest.CaptureFixture[str]) -> None:
     where = ["--out", str(out)]
     rework = ["rework", FAULTY, "--action", "replaced", "--target", "F1", "--simulated", *where]
+    assert main([*rework[:5], "F11", *rework[6:]]) == 4
+    assert "--target F11: there is no such component on board qm2. Did you mean 'F1'." in capsys.readouterr().err
     assert main(rework) == 0
     assert main(["check", FAULTY, "--retest", "F1 replaced", *where]) == 0
     with open_store(str(out / "simulated.sqlite"), read_only=True) as store:

@@ -8,8 +8,9 @@ from hil.app.learn_faults import BENCHES, GOOD_UNITS, bench_of, board_of, learni
 from hil.app.locate import load_bench, load_kit
 from hil.app.open_bench import open_bench
 from hil.app.power import Power
-from hil.app.probe_model import OVER_RANGE_OHM, points_of, probe_names, probe_values, unit_of, weak_points
+from hil.app.probe_model import points_of, probe_names, probe_values, unit_of, weak_points
 from hil.core.coverage import GOOD
+from hil.core.diagnosis import OVER_RANGE_OHM
 from hil.sim.unit import build_unit
 
 TODAY = "2026-11-25"

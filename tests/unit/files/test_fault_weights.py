@@ -1,5 +1,6 @@
 """The weights file: each complaint with its place."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -45,6 +46,12 @@ def test_complaints(old, new, message):
         parse_fault_weights("boards/qm2_faults.toml", TEXT.replace(old, new), NETLIST)
     assert message in str(caught.value)
     assert caught.value.line is not None
+
+
+def test_all_weights_zero():
+    nothing = re.sub(r"(?m)^weight = .*$", "weight = 0", TEXT)
+    with pytest.raises(FileError, match="every weight is zero"):
+        parse_fault_weights("qm2_faults.toml", nothing, NETLIST)
 
 
 def test_missing_class():

@@ -56,7 +56,7 @@ def test_on_the_screen() -> None:
     print_diagnosis(explained(), stream)
     text = stream.getvalue()
     assert "75.0 %  R1=open, R2=open (not told apart yet)" in text
-    assert "prior 0.8 % shipped, 1.4 % after 12 confirmed reworks" in text
+    assert "prior 0.8 % by the weights file, 1.4 % after 12 confirmed reworks" in text
     assert "for      rail<5v> 4.100 V; with this fault 3.90 V … 4.20 V; good units 4.90 V … 5.10 V" in text
     assert "voltage at U3.6 against GND, unit on at 7.4 V, terminals open (worth 0.8 of 1.1 bit)." in text
     assert "2.4 V … 2.6 V                  if U1=wrong" in text
