@@ -12,6 +12,7 @@ import numpy as np
 
 from hil.core.diagnosis import (
     NOTHING,
+    UNLIKE,
     UNTRIED,
     VALUE,
     WRONG,
@@ -30,7 +31,6 @@ SHOWN_CAUSES = 8
 SHOWN_EVIDENCE = 4
 LEAST_PROBABILITY = 0.002
 TOLD_APART = math.log(3)  # of likelihoods, from which a probe has told two faults apart: an error below 25 %
-UNLIKE = 3.0  # standard deviations from which a reading counts as unlike what is expected
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

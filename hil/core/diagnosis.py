@@ -15,7 +15,8 @@ jointly normal. So the values of a mode are jointly normal too. Each value is ju
 tails (Student's t), so that one reading that the model does not understand costs something, but not everything.
 
 None of these.  Beside the faults stands a unit that is good but for some readings that may be anything: what it wins,
-no fault of the dictionary explains.
+no fault of the dictionary explains. A fault that accounts for none of the readings that no good unit has is the same:
+what it wins by leaving the others alone is counted there.
 """
 
 import math
@@ -35,6 +36,8 @@ LINEAR = 20.0  # standard deviations up to which a value counts linearly
 MODEL_ERROR = 0.4  # standard deviations of good units: benches differ by more than those learned from
 CANDIDATES = 100  # modes that are judged exactly, after a quick look at all: more than look alike
 OFF = 5.0  # standard deviations beyond which a reading of a unit like no other may be anything
+UNLIKE = 3.0  # standard deviations from which a reading counts as unlike what is expected
+EXPECTED = 0.2  # probability from which a fault accounts for what became of a row
 OFF_SHARE, OFF_RANGE = 0.15, 100.0  # how often that is so, and over what range
 
 
@@ -172,10 +175,27 @@ def believe(dictionary: Dictionary, seen: Observation, weights: Floats | None = 
     top = max(float(scores.max()), none)
     shares, of_none = np.exp(scores - top), math.exp(none - top)
     total = float(shares.sum()) + of_none
+    idle = ~_explain_something(dictionary, seen, chosen)
+    of_none += float(shares[idle].sum())
+    shares[idle] = 0.0
     mode = np.zeros(len(modes.fault))
     mode[chosen] = shares / total
     fault = np.bincount(modes.fault, weights=mode, minlength=len(dictionary.faults)).astype(np.float64)
     return Posterior(fault=fault, none=of_none / total, mode=mode)
+
+
+def _explain_something(dictionary: Dictionary, seen: Observation, modes: Ints) -> npt.NDArray[np.bool_]:
+    """Whether modes account for any reading that no good unit has; for all of them when there is no such reading."""
+    known = dictionary.modes
+    valued = np.zeros(len(seen.kind), dtype=bool)
+    valued[_valued(dictionary, seen)] = True
+    strange = np.flatnonzero((valued & (np.abs(seen.value) > UNLIKE)) | (seen.kind == WRONG) | (seen.kind == NOTHING))
+    if not strange.size:
+        return np.ones(len(modes), dtype=bool)
+    value, scatter = seen.value[strange], known.scatter[modes][:, strange]
+    away = np.abs(value - known.shift[modes][:, strange])
+    is_near = ~valued[strange] | (away < np.maximum(np.abs(value) / 2, UNLIKE * scatter))
+    return np.asarray((is_near & (known.odds[modes][:, strange, seen.kind[strange]] > EXPECTED)).any(axis=1))
 
 
 def candidates(dictionary: Dictionary, seen: Observation) -> tuple[Ints, Floats]:

@@ -279,3 +279,21 @@ def test_a_rework_that_no_cause_named_counts_by_weight_and_an_unknown_one_not_at
     surprise = confirmed.Confirmed(components=("R1",), causes=((("R2=open",), 1.0),))
     assert confirmed.counts(faults, weights, [surprise]) == pytest.approx([0.75, 0.25, 0.0])
     assert confirmed.counts(faults, weights, [confirmed.Confirmed(components=("X9",), causes=())]).sum() == 0
+
+
+def test_a_fault_that_explains_nothing_strange_is_none_of_these():
+    """Faults that move nothing of it, a reading that is far off: what they win together is no fault's doing."""
+    known = dictionary()
+    idle = dataclasses.replace(
+        known,
+        faults=("R1=open", "R2=open", "C1=open"),
+        modes=dataclasses.replace(
+            known.modes, odds=np.tile([0.98, 0.01, 0.01], (3, len(ROWS), 1)), scatter=np.zeros((3, len(ROWS)))
+        ),
+    )
+    off = believe(idle, observe(idle, seen(ratio=0.5 + 0.8)))  # eight deviations; no fault moves it
+    assert off.fault.sum() < 1e-9
+    assert off.none == pytest.approx(1.0)
+    moved = believe(idle, observe(idle, seen(a=16.0)))  # what R1=open does
+    assert moved.fault[0] > 0.5
+    assert moved.fault[2] == 0.0
