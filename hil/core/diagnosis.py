@@ -16,7 +16,7 @@ tails (Student's t), so that one reading that the model does not understand cost
 
 None of these.  Beside the faults stands a unit that is good but for some readings that may be anything: what it wins,
 no fault of the dictionary explains. A fault that accounts for none of the readings that no good unit has is the same:
-what it wins by leaving the others alone is counted there.
+what it wins by leaving the others alone is counted there, as far as such units fail at all.
 """
 
 import math
@@ -38,6 +38,7 @@ CANDIDATES = 100  # modes that are judged exactly, after a quick look at all: mo
 OFF = 5.0  # standard deviations beyond which a reading of a unit like no other may be anything
 UNLIKE = 3.0  # standard deviations from which a reading counts as unlike what is expected
 EXPECTED = 0.2  # probability from which a fault accounts for what became of a row
+IDLE_FAIL = 0.1  # how often a unit fails whose fault explains nothing strange, at most: good ones hardly ever do
 OFF_SHARE, OFF_RANGE = 0.15, 100.0  # how often that is so, and over what range
 
 
@@ -174,10 +175,10 @@ def believe(dictionary: Dictionary, seen: Observation, weights: Floats | None = 
     none = math.log(dictionary.none_weight) + dictionary.sharpness * _log_likelihood_of_none(dictionary, seen)
     top = max(float(scores.max()), none)
     shares, of_none = np.exp(scores - top), math.exp(none - top)
-    total = float(shares.sum()) + of_none
     idle = ~_explain_something(dictionary, seen, chosen)
-    of_none += float(shares[idle].sum())
+    of_none += IDLE_FAIL * float(shares[idle].sum())
     shares[idle] = 0.0
+    total = float(shares.sum()) + of_none
     mode = np.zeros(len(modes.fault))
     mode[chosen] = shares / total
     fault = np.bincount(modes.fault, weights=mode, minlength=len(dictionary.faults)).astype(np.float64)
