@@ -102,6 +102,7 @@ class BoardSession:
 
         Raises:
             HilError: checks that cannot be read, or a run that could not begin.
+            KeyboardInterrupt: stopped before the run began.
         """
         missing = [str(path) for path in self._checks if not path.exists()]
         if missing:
@@ -113,7 +114,7 @@ class BoardSession:
         if self._session is not None and (self._session.dead or self._about != about):
             self.close()
         if self._session is None:
-            self._about, self._problems = about, CollectionProblems()
+            self._about, self._problems, self._code = about, CollectionProblems(), pytest.ExitCode.OK
             self._session = greenlet(self._run)
         self._session.parent = getcurrent()
         self._session.switch(unit_run)
@@ -121,6 +122,8 @@ class BoardSession:
             raise UsageError(f"A check cannot be read: {self._problems.texts[0]}")
         if isinstance(unit_run.trouble, HilError) and not unit_run.has_begun:
             raise unit_run.trouble
+        if self._code == pytest.ExitCode.INTERRUPTED and not unit_run.has_begun:
+            raise KeyboardInterrupt
         if self._code == pytest.ExitCode.USAGE_ERROR:
             raise UsageError("pytest refused the board checks. Run 'hil plan' to see them.")
 

@@ -105,7 +105,7 @@ def subject(
             "bench": _hash_text(repr(files.bench)),
             "scope": files.scope,
             "checks": _hash(*(path for folder in checks for path in _python(folder)), *_python(ROOT / "fixtures")),
-            "simulation": _hash(*_python(_PROGRAM / "circuit"), *_python(_PROGRAM / "sim")),
+            "simulation": _hash(*(path for room in _SIMULATION for path in _python(_PROGRAM / room))),
         },
     )
 
@@ -130,6 +130,7 @@ def _chosen(
 
 
 _PROGRAM = Path(__file__).parents[1]
+_SIMULATION = ("circuit", "sim", "simlink", "wire", "real", "app/visibility.py", "core/visibility.py")
 
 
 def _python(folder: Path) -> list[Path]:

@@ -2,12 +2,12 @@
 
 A page to typeset, a report and four more files take as long as the readings of a simulated unit. The process reads the
 run from the record, so the files are those that `hil certify` would make of it. It is started anew and not forked (the
-typesetter's threads would not survive that), once for all calls in one program.
+typesetter's threads would not survive that), once for all calls in one program. Ctrl-C is for the bench, which then
+waits for the files.
 """
 
 import atexit
 import os
-import signal
 import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
@@ -17,6 +17,7 @@ from multiprocessing import get_context, parent_process
 from pathlib import Path
 
 from hil.app.check_unit import Made
+from hil.app.processes import interrupts_held_back
 from hil.core.records import Run
 from hil.errors import BenchError
 from hil.store.sqlite_store import RecordStore, SqliteStore
@@ -31,7 +32,12 @@ def files_apart(where: str, run: str, folder: Path, now: str, make: Make, *, sim
         where: the record.
         make: a function of a module, so that the other process finds it.
     """
-    made: Future[Sequence[Path]] = _process().submit(_make, os.getcwd(), where, simulated, run, folder, now, make)
+    made: Future[Sequence[Path]] = Future()
+    try:
+        with interrupts_held_back():
+            made = _process().submit(_make, os.getcwd(), where, simulated, run, folder, now, make)
+    except BrokenProcessPool as problem:
+        made.set_exception(problem)
 
     def files() -> Sequence[Path]:
         try:
@@ -48,7 +54,8 @@ def files_apart(where: str, run: str, folder: Path, now: str, make: Make, *, sim
 
 def load_apart(load: Callable[[], None]) -> None:
     """Start the process, so that it has loaded what it needs by the time the first run is closed."""
-    _process().submit(load)
+    with interrupts_held_back():
+        _process().submit(load)
 
 
 @cache
@@ -59,7 +66,6 @@ def _process() -> ProcessPoolExecutor:
 
 
 def _begin() -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the bench, which then waits for the files
     threading.Thread(target=_end_with_the_bench, daemon=True).start()
 
 

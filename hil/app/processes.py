@@ -11,6 +11,7 @@ import multiprocessing
 import signal
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from multiprocessing import resource_tracker
 from queue import Empty
 from typing import TypeVar
 
@@ -19,6 +20,21 @@ from hil.errors import BenchError
 Batch = TypeVar("Batch")
 Result = TypeVar("Result")
 _LOOK_EVERY_S = 5.0  # whether a process has died without a word
+
+
+@contextmanager
+def interrupts_held_back() -> Iterator[None]:
+    """Ctrl-C waits for the end of the block, and never reaches a process that is started in it.
+
+    A terminal sends it to all processes of a program. It is for the one that the operator looks at, which ends the
+    others when it wants to; another one would die of it, already while it loads what it needs.
+    """
+    resource_tracker.ensure_running()  # first: when Python starts its own helper, it lets Ctrl-C through again
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 @contextmanager
@@ -43,8 +59,9 @@ def in_processes(
     for _ in range(jobs):
         todo.put(None)
     processes = [context.Process(target=_work, args=(work, todo, done), daemon=True) for _ in range(jobs)]
-    for process in processes:
-        process.start()
+    with interrupts_held_back():
+        for process in processes:
+            process.start()
     try:
         yield _arriving(done, processes)
     finally:
@@ -59,7 +76,6 @@ def _work(
     todo: "multiprocessing.Queue[object]",
     done: "multiprocessing.Queue[tuple[str, object]]",
 ) -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the parent, which ends this one
     try:
         while (batch := todo.get()) is not None:
             for result in work(batch):
