@@ -108,17 +108,13 @@ class SqliteDatabase:
             return
         try:
             self._connection.execute("BEGIN IMMEDIATE")
-            try:
-                yield
-            except BaseException:
-                if self._connection.in_transaction:
-                    self._connection.execute("ROLLBACK")
-                raise
+            yield
             self._connection.execute("COMMIT")
         except sqlite3.Error as problem:
-            if self._connection.in_transaction:
-                self._connection.execute("ROLLBACK")
             raise _trouble(self.where, problem) from None
+        finally:
+            if self._connection.in_transaction:  # whatever came between, wherever Ctrl-C struck
+                self._connection.execute("ROLLBACK")
 
     def backup(self, target: Path) -> None:
         """Copy the record as it stands now, while others go on writing."""
