@@ -226,6 +226,7 @@ class VisaInstrument:
         self._limit_s = -1.0
         # A socket has no device clear; under pyvisa-py the attempt never ends once the other side has hung up.
         if self._resource.resource_class != "SOCKET":
+            # (the last two: kinds of connection for which pyvisa-py has no device clear)
             with suppress(pyvisa.Error, OSError, NotImplementedError, AttributeError):
                 self._resource.clear()
         with suppress(pyvisa.Error, OSError):  # silent at last, or gone
